@@ -1,0 +1,52 @@
+"""Every error dfmcheck raises on purpose.
+
+    DfmcheckError
+    ├── UsageError         the command line or a file the user wrote is wrong      (exit 2)
+    │   └── ShopFileError  a shop capability file does not hold to the schema
+    ├── PackageError       the package cannot be opened, or nothing in it is known (exit 20)
+    └── FormatError        one file of the package cannot be read; the screen goes on without it
+
+Each says: file, line, what was found, what was expected, what to do.
+"""
+
+from __future__ import annotations
+
+
+class DfmcheckError(Exception):
+    """Base of all errors raised on purpose.
+
+    Parameters
+    ----------
+    found, expected, action : str
+        Phrases; together one sentence.
+    file : str, optional
+    line : int, optional
+    """
+
+    def __init__(
+        self, found: str, expected: str, action: str, file: str = "", line: int | None = None
+    ) -> None:
+        self.found, self.expected, self.action = found, expected, action
+        self.file, self.line = file, line
+        super().__init__(str(self))
+
+    def __str__(self) -> str:
+        where = self.file + (f", line {self.line}" if self.line else "")
+        lead = f"{where}: " if where else ""
+        return f"{lead}{self.found}; expected {self.expected}. {self.action}"
+
+
+class UsageError(DfmcheckError):
+    """The command line, or a file the user wrote, is wrong."""
+
+
+class ShopFileError(UsageError):
+    """A shop capability file does not hold to the schema."""
+
+
+class PackageError(DfmcheckError):
+    """The package cannot be opened, or nothing in it is recognised."""
+
+
+class FormatError(DfmcheckError):
+    """One file of the package cannot be read."""

@@ -1,0 +1,124 @@
+"""What a rule is. Measuring modules declare rules; judging and reporting only read them."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any, Literal
+
+from dfmcheck.terms import Step, Weight
+
+if TYPE_CHECKING:
+    from dfmcheck.board.model import Board
+    from dfmcheck.measure.places import Places
+
+Direction = Literal["at-least", "at-most"]
+"""``at-least``: the measured value must not be below the limit; ``at-most``: not above it."""
+
+Allowance = Literal["none", "ring", "wall", "radius", "aspect"]
+"""How a shop's allowance ``a`` from finished to drilled diameter shifts the value:
+``ring`` and ``radius`` (one wall of one hole moves): value - a/2; ``wall`` (two holes grow
+towards each other): value - a; ``aspect``: value * d / (d + a) with d the hole size in the
+file; ``none``: not at all."""
+
+Who = Literal["edit", "ask"]
+"""``edit``: the front-end engineer may correct it alone; ``ask``: the customer must decide."""
+
+
+@dataclass(frozen=True, slots=True)
+class Rule:
+    """Declarative entry of one rule.
+
+    Attributes
+    ----------
+    id : str
+        ``step.quantity``.
+    step : Step
+    quantity : str
+        What is measured, in words of the trade.
+    unit : str
+        ``mm``, ``1`` (ratio) or ``count``.
+    direction : Direction
+    on_the_floor : str
+        What happens in fabrication when it is ignored.
+    change : str
+        What the designer should change.
+    who : Who
+    front_end : str
+        What the front-end engineer may change alone, or must ask.
+    source : str
+        Published source, with clause; "common practice" where there is none.
+    allowance : Allowance
+    weight : Weight
+        Heaviest weight a finding of this rule may have: HOLD when a board past the shop's most
+        capable tier cannot be built, QUERY when it can be built with a decision.
+    caution : str
+        Safety caution shown beside the rule, or "".
+    """
+
+    id: str
+    step: Step
+    quantity: str
+    unit: str
+    direction: Direction
+    on_the_floor: str
+    change: str
+    who: Who
+    front_end: str
+    source: str
+    allowance: Allowance = "none"
+    weight: Weight = Weight.HOLD
+    caution: str = ""
+
+
+Measure = Callable[["Board", float], "Places"]
+"""Takes the board and the reach in mm (values beyond it need not be listed, but the tightest
+always is) and returns the places measured."""
+
+_RULES: dict[str, Rule] = {}
+_MEASURES: dict[str, Measure] = {}
+
+
+def measures(rule: Rule) -> Callable[[Measure], Measure]:
+    """Register ``rule`` with the function that measures its quantity."""
+
+    def register(function: Measure) -> Measure:
+        declare(rule)
+        _MEASURES[rule.id] = function
+        return function
+
+    return register
+
+
+def declare(rule: Rule) -> Rule:
+    """Register a rule whose findings come as data defects (no measuring function)."""
+    if rule.id in _RULES:
+        raise ValueError(f"rule {rule.id} is declared twice")
+    if not rule.id.startswith(f"{rule.step}."):
+        raise ValueError(f"rule id {rule.id} does not start with its step, {rule.step}")
+    _RULES[rule.id] = rule
+    return rule
+
+
+def rules() -> dict[str, Rule]:
+    """All rules by id, in the order of the fabrication steps."""
+    _load()
+    order = {step: n for n, step in enumerate(Step)}
+    return dict(sorted(_RULES.items(), key=lambda item: (order[item[1].step], item[0])))
+
+
+def measure_functions() -> dict[str, Measure]:
+    """Measuring function of each measured rule, by id."""
+    _load()
+    return {id_: _MEASURES[id_] for id_ in rules() if id_ in _MEASURES}
+
+
+def _load() -> None:
+    from importlib import import_module
+
+    for module in ("data_rules", "etch", "drill", "plate", "mask", "rout"):
+        import_module(f"dfmcheck.measure.{module}")
+
+
+def rule_or_none(id_: str) -> Any:
+    return rules().get(id_)
