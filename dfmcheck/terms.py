@@ -192,3 +192,28 @@ class Assumption:
     def doubtful(self) -> bool:
         """A doubtful assumption becomes a finding (``data.assumption``)."""
         return self.confidence < 0.8
+
+
+@dataclass(frozen=True, slots=True)
+class FileEntry:
+    """One file of the package as recognised, for reports."""
+
+    name: str
+    role: str
+    format: str  # gerber, excellon, jobfile, ipc-d-356, text, ... or unknown
+    confidence: float
+    evidence: tuple[str, ...]
+    size: int = 0
+    read: bool = True  # False: it should have been read and could not be
+
+
+@dataclass(frozen=True, slots=True)
+class Gap:
+    """Something that was not, or not wholly, measured, and why.
+
+    ``rule`` is a rule id, or "" when it concerns the package as a whole.
+    """
+
+    rule: str
+    layer: str
+    reason: str

@@ -6,31 +6,8 @@ from dataclasses import dataclass, field
 
 from dfmcheck.measure.places import Places
 from dfmcheck.terms import Assumption, Defect
-
-
-@dataclass(frozen=True, slots=True)
-class FileEntry:
-    """One file of the package as recognised, for reports."""
-
-    name: str
-    role: str
-    format: str  # gerber, excellon, jobfile, ipc-d-356, text, ... or unknown
-    confidence: float
-    evidence: tuple[str, ...]
-    size: int = 0
-    read: bool = True  # False: it should have been read and could not be
-
-
-@dataclass(frozen=True, slots=True)
-class Gap:
-    """Something that was not, or not wholly, measured, and why.
-
-    ``rule`` is a rule id, or "" when it concerns the package as a whole.
-    """
-
-    rule: str
-    layer: str
-    reason: str
+from dfmcheck.terms import FileEntry as FileEntry
+from dfmcheck.terms import Gap as Gap
 
 
 @dataclass(frozen=True, slots=True)

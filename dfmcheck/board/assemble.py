@@ -1,0 +1,257 @@
+"""Puts the board together: layers in order, holes, profile and nets on one datum."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from concurrent.futures import ProcessPoolExecutor, as_completed
+from dataclasses import replace
+from multiprocessing import get_context
+from pathlib import PurePosixPath
+
+import numpy as np
+import shapely
+
+from dfmcheck.board.checks import datum_checks, job_checks
+from dfmcheck.board.holes import decide_plating, holes_of_artwork, holes_of_drilling
+from dfmcheck.board.load import Loaded, load_gerber, unreadable
+from dfmcheck.board.model import Board, Holes, Layer, Profile
+from dfmcheck.board.nets import connect
+from dfmcheck.board.profile import read_profile
+from dfmcheck.errors import FormatError
+from dfmcheck.formats.excellon import read_excellon
+from dfmcheck.formats.jobfile import JobFile, read_job
+from dfmcheck.intake import Package, PackageFile
+from dfmcheck.terms import Assumption, Defect, FileEntry, Function, Gap, Side
+
+Progress = Callable[[str, int, int], None]
+_PAINTED = {Function.CONDUCTOR, Function.PLANE, Function.MASK}
+_READ = _PAINTED | {Function.LEGEND, Function.PASTE, Function.PROFILE}
+_DRILLED = {Function.DRILL, Function.ROUT}
+
+
+def assemble(
+    package: Package,
+    *,
+    thickness: float | None = None,
+    workers: int = 1,
+    progress: Progress | None = None,
+) -> Board:
+    """Read every file that has a role and build the board.
+
+    Parameters
+    ----------
+    thickness : float, optional
+        Board thickness in mm when the user states it; otherwise the job file's.
+    workers : int
+        Processes for reading and painting layers; the result does not depend on it.
+    progress : callable, optional
+        Called with a word, files done and files in all.
+    """
+    defects: list[Defect] = list(package.defects)
+    assumptions: list[Assumption] = list(package.assumptions)
+    unread: set[str] = set()
+    loaded = _load_all(package, workers, progress)
+    for item in loaded:
+        defects += item.defects
+        assumptions += item.assumptions
+        if item.image is None and item.artwork is None:
+            unread.add(item.name)
+    copper = tuple(
+        Layer(item.role, item.image)
+        for item in sorted(loaded, key=lambda i: (i.role.layer or 0, i.name))
+        if item.image is not None and item.role.is_copper
+    )
+    masks = tuple(
+        Layer(item.role, item.image)
+        for item in sorted(loaded, key=lambda i: (i.role.side is not Side.TOP, i.name))
+        if item.image is not None and item.role.function is Function.MASK
+    )
+    profile, more = _profile(loaded)
+    defects += more
+    box = _extent(copper, profile)
+    job, more = _job(package, unread)
+    defects += more
+    holes, files, roles, drill_defects, drill_assumptions = _drill(
+        package, loaded, len(copper), box, unread
+    )
+    defects += drill_defects
+    assumptions += drill_assumptions
+    holes, more_assumed = decide_plating(holes, copper, files)
+    assumptions += more_assumed
+    copper, holes, names = connect(copper, holes)
+    gaps = _gaps(package, profile, holes, copper, unread)
+    if thickness is not None:
+        assumptions.append(Assumption("board thickness", f"{thickness:g} mm", "stated by the user"))
+    elif job is not None and job.thickness:
+        thickness = float(job.thickness)
+        assumptions.append(
+            Assumption("board thickness", f"{thickness:g} mm", "stated by the job file")
+        )
+    board = Board(
+        name=package.name,
+        copper=copper,
+        masks=masks,
+        others=(),
+        holes=holes,
+        drill_files=files,
+        drill_roles=roles,
+        profile=profile,
+        origin=(box[0], box[1]) if box else (0.0, 0.0),
+        net_names=names,
+        thickness=thickness,
+        files=tuple(_entry(f, f.name not in unread) for f in package.files),
+        gaps=tuple(gaps),
+        defects=(),
+        assumptions=tuple(assumptions),
+    )
+    defects += datum_checks(board)
+    if job is not None:
+        defects += job_checks(board, job)
+    return replace(board, defects=tuple(defects))
+
+
+def _load_all(package: Package, workers: int, progress: Progress | None) -> list[Loaded]:
+    wanted = [
+        f
+        for f in package.files
+        if f.role.function in _READ or (f.role.function in _DRILLED and f.format == "gerber")
+    ]
+    jobs = [(f.name, f.data, f.role, f.role.function in _PAINTED) for f in wanted]
+    total = len(jobs)
+    if workers <= 1 or total < 2 or sum(len(f.data) for f in wanted) < 1_000_000:
+        out = []
+        for n, job in enumerate(jobs, start=1):
+            out.append(load_gerber(*job))
+            if progress:
+                progress("reading layers", n, total)
+        return out
+    # Largest first keeps both workers busy to the end; the order of results stays fixed.
+    by_size = sorted(range(total), key=lambda i: -len(jobs[i][1]))
+    results: dict[int, Loaded] = {}
+    with ProcessPoolExecutor(workers, mp_context=get_context("fork")) as pool:
+        futures = {pool.submit(load_gerber, *jobs[i]): i for i in by_size}
+        for n, future in enumerate(as_completed(futures), start=1):
+            results[futures[future]] = future.result()
+            if progress:
+                progress("reading layers", n, total)
+    return [results[i] for i in range(total)]
+
+
+def _profile(loaded: Sequence[Loaded]) -> tuple[Profile | None, tuple[Defect, ...]]:
+    defects: list[Defect] = []
+    best: Profile | None = None
+    for item in loaded:
+        if item.role.function is not Function.PROFILE or item.artwork is None:
+            continue
+        profile, found = read_profile(item.artwork)
+        defects += found
+        if profile and (best is None or profile.area.area > best.area.area):
+            best = profile
+    return best, tuple(defects)
+
+
+def _extent(
+    copper: Sequence[Layer], profile: Profile | None
+) -> tuple[float, float, float, float] | None:
+    if profile is not None:
+        if not profile.area.is_empty:
+            x0, y0, x1, y1 = profile.area.bounds
+            return x0, y0, x1, y1
+        e = profile.edges
+        x, y = np.concatenate([e.x0, e.x1]), np.concatenate([e.y0, e.y1])
+        return float(x.min()), float(y.min()), float(x.max()), float(y.max())
+    parts = [layer.image.parts for layer in copper if len(layer.image.parts)]
+    if not parts:
+        return None
+    x0, y0, x1, y1 = shapely.total_bounds(np.concatenate(parts)).tolist()
+    return x0, y0, x1, y1
+
+
+def _job(package: Package, unread: set[str]) -> tuple[JobFile | None, tuple[Defect, ...]]:
+    for file in package.files:
+        if file.role.function is Function.JOB:
+            try:
+                job = read_job(file.data, file.name)
+            except FormatError as error:
+                unread.add(file.name)
+                return None, (unreadable(file.name, error),)
+            return job, tuple(job.defects)
+    return None, ()
+
+
+def _drill(
+    package: Package,
+    loaded: Sequence[Loaded],
+    conductors: int,
+    box: tuple[float, float, float, float] | None,
+    unread: set[str],
+) -> tuple[Holes, tuple[str, ...], tuple[str, ...], list[Defect], list[Assumption]]:
+    tables: list[Holes] = []
+    files: list[str] = []
+    roles: list[str] = []
+    defects: list[Defect] = []
+    assumptions: list[Assumption] = []
+    records = {item.name: item.artwork for item in loaded}
+    listings = [f for f in package.files if f.format in ("listing", "text")]
+    for file in package.files:
+        if file.role.function not in _DRILLED:
+            continue
+        row = len(files)
+        if file.format == "gerber":
+            artwork = records.get(file.name)
+            if artwork is None:
+                continue
+            holes, found = holes_of_artwork(artwork, file.role, conductors, row)
+        else:
+            folder = PurePosixPath(file.name).parent
+            beside = [
+                f.data.decode("latin-1")
+                for f in listings
+                if PurePosixPath(f.name).parent == folder and len(f.data) < 1_000_000
+            ]
+            try:
+                drilling = read_excellon(file.data, file.name, beside=beside, expected=box)
+            except FormatError as error:
+                unread.add(file.name)
+                defects.append(unreadable(file.name, error))
+                continue
+            holes, found = holes_of_drilling(drilling, file.role, conductors, row)
+            defects += drilling.defects
+            assumptions += drilling.assumptions
+        files.append(file.name)
+        roles.append(str(file.role))
+        tables.append(holes)
+        defects += found
+    return Holes.concat(tables), tuple(files), tuple(roles), defects, assumptions
+
+
+def _gaps(
+    package: Package,
+    profile: Profile | None,
+    holes: Holes,
+    copper: Sequence[Layer],
+    unread: set[str],
+) -> list[Gap]:
+    gaps: list[Gap] = []
+    functions = {f.role.function for f in package.files}
+    if profile is None:
+        gaps.append(Gap("rout.copper-to-profile", "", "no profile could be read"))
+    if Function.NETLIST in functions:
+        gaps.append(
+            Gap("", "netlist", "the netlist is recognised but not yet compared with the copper")
+        )
+    for name in sorted(unread):
+        gaps.append(Gap("", name, "the file could not be read"))
+    if not copper:
+        gaps.append(Gap("", "", "no conductor layer could be read"))
+    if copper and len(holes) == 0:
+        gaps.append(Gap("plate.annular-ring", "", "no hole could be read"))
+        gaps.append(Gap("drill.hole-to-copper", "", "no hole could be read"))
+    return gaps
+
+
+def _entry(file: PackageFile, read: bool) -> FileEntry:
+    return FileEntry(
+        file.name, str(file.role), file.format, file.confidence, tuple(file.evidence),
+        len(file.data), read,
+    )  # fmt: skip

@@ -1,0 +1,55 @@
+"""Reads one file of a package; runs in worker processes."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from dfmcheck.errors import FormatError
+from dfmcheck.formats.gerber import read_gerber
+from dfmcheck.formats.records import Artwork
+from dfmcheck.geometry.image import Image, layer_image
+from dfmcheck.terms import Assumption, Defect, Role, Weight
+
+
+@dataclass(frozen=True, slots=True)
+class Loaded:
+    """What came of one Gerber file: an image, records, or only defects."""
+
+    name: str
+    role: Role
+    image: Image | None
+    artwork: Artwork | None
+    defects: tuple[Defect, ...]
+    assumptions: tuple[Assumption, ...]
+
+
+def load_gerber(name: str, data: bytes, role: Role, paint: bool) -> Loaded:
+    """Read one Gerber file, and paint it when ``paint``; a failure becomes a defect."""
+    try:
+        artwork = read_gerber(data, name)
+    except FormatError as error:
+        return Loaded(name, role, None, None, (unreadable(name, error),), ())
+    defects, assumptions = artwork.defects, artwork.assumptions
+    if len(artwork.objects) == 0:
+        defects = (*defects, _empty(name, role))
+    if not paint:
+        return Loaded(name, role, None, artwork, defects, assumptions)
+    image = layer_image(artwork)
+    return Loaded(name, role, image, None, defects + image.defects, assumptions)
+
+
+def unreadable(name: str, error: FormatError) -> Defect:
+    """The defect of a file that could not be read; the screen goes on without it."""
+    return Defect(
+        "data.unreadable-file", Weight.HOLD, error.found, error.expected, error.action,
+        name, error.line, 
+    )  # fmt: skip
+
+
+def _empty(name: str, role: Role) -> Defect:
+    # A side without legend or paste is common; copper without copper is not.
+    weight = Weight.HOLD if role.is_copper else Weight.NOTE
+    return Defect(
+        "data.empty-layer", weight, "the file draws nothing", "at least one object",
+        "Ask whether the layer is meant to be empty.", name, layer=str(role),
+    )  # fmt: skip

@@ -1,0 +1,113 @@
+"""Which copper is connected: parts that touch, through plated holes, across the stack."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Sequence
+from dataclasses import replace
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+import shapely
+from scipy.sparse import coo_array
+from scipy.sparse.csgraph import connected_components
+
+from dfmcheck.board.model import Holes, Layer
+from dfmcheck.geometry.outlines import capsules
+
+Ints = npt.NDArray[np.int32]
+
+
+def hole_polygons(holes: Holes, rows: npt.NDArray[Any]) -> npt.NDArray[Any]:
+    """Polygons of holes at the size in the file."""
+    out = np.empty(len(rows), dtype=object)
+    radius = holes.r[rows]
+    segments = np.stack(
+        [holes.x0[rows], holes.y0[rows], holes.x1[rows], holes.y1[rows]], axis=-1
+    )
+    for r in np.unique(radius).tolist():
+        same = radius == r
+        out[same] = capsules(segments[same], r)
+    return out
+
+
+def connect(
+    copper: Sequence[Layer], holes: Holes
+) -> tuple[tuple[Layer, ...], Holes, tuple[str, ...]]:
+    """Give every component and every plated hole a net.
+
+    A plated hole joins the copper its wall meets on every conductor of its span. Nets take
+    the name most of their objects carry by attribute (.N); others are called ``net 1`` … in
+    the order of their lowest left-most copper, so that names do not hang on file order.
+    """
+    base = np.cumsum([0] + [int(layer.image.component.max(initial=-1)) + 1 for layer in copper])
+    total = int(base[-1])
+    plated = np.flatnonzero(holes.plated == 1)
+    nodes_a: list[Any] = [np.empty(0, dtype=np.int64)]
+    nodes_b: list[Any] = [np.empty(0, dtype=np.int64)]
+    discs = hole_polygons(holes, plated)
+    tree = shapely.STRtree(discs) if len(discs) else None
+    for number, layer in enumerate(copper, start=1):
+        if tree is None or len(layer.image.parts) == 0:
+            continue
+        part, hit = tree.query(layer.image.parts, predicate="intersects")
+        hole = plated[hit]
+        crossed = (holes.first[hole] <= number) & (holes.last[hole] >= number)
+        nodes_a.append(total + hole[crossed].astype(np.int64))
+        nodes_b.append(base[number - 1] + layer.image.component[part[crossed]].astype(np.int64))
+    size = total + len(holes)
+    a, b = np.concatenate(nodes_a), np.concatenate(nodes_b)
+    graph = coo_array((np.ones(len(a), dtype=np.int8), (a, b)), shape=(size, size))
+    label = connected_components(graph, directed=False)[1]
+    touched = np.zeros(len(holes), dtype=np.bool_)
+    touched[np.unique(a - total)] = True
+    keep, names = _names(copper, base, label)
+    out_layers = tuple(
+        replace(layer, net=keep[label[base[i] : base[i + 1]]]) for i, layer in enumerate(copper)
+    )
+    net = np.where(touched, keep[label[total:]], -1).astype(np.int32)
+    return out_layers, replace(holes, net=net), names
+
+
+def _names(
+    copper: Sequence[Layer], base: npt.NDArray[Any], label: npt.NDArray[Any]
+) -> tuple[Ints, tuple[str, ...]]:
+    """Renumber labels that hold copper 0 … and name them."""
+    total = int(base[-1])
+    labels = np.unique(label[:total])
+    keep = np.full(int(label.max(initial=-1)) + 1, -1, dtype=np.int32)
+    keep[labels] = np.arange(len(labels), dtype=np.int32)
+    votes: dict[int, Counter[str]] = {}
+    corner = np.full((len(labels), 3), np.inf)
+    for i, layer in enumerate(copper):
+        image = layer.image
+        if len(image.parts) == 0:
+            continue
+        of_part = keep[label[base[i] + image.component]]
+        bounds = shapely.bounds(image.parts)
+        order = np.lexsort((bounds[:, 0], bounds[:, 1]))
+        for p in order.tolist():
+            n = int(of_part[p])
+            if corner[n, 0] == np.inf:
+                corner[n] = (i, bounds[p, 1], bounds[p, 0])
+        named = np.flatnonzero(image.net >= 0)
+        nets = of_part[image.part[named]]
+        pairs, count = np.unique(
+            np.stack([nets, image.net[named]], axis=-1), axis=0, return_counts=True
+        )
+        for (n, name), k in zip(pairs.tolist(), count.tolist(), strict=True):
+            text = image.nets[name]
+            if text and text != "N/C":
+                votes.setdefault(n, Counter())[text] += k
+    names = [""] * len(labels)
+    used: Counter[str] = Counter()
+    for n in sorted(votes):
+        names[n] = sorted(votes[n].items(), key=lambda item: (-item[1], item[0]))[0][0]
+        used[names[n]] += 1
+    number = 0
+    for n in np.lexsort((corner[:, 2], corner[:, 1], corner[:, 0])).tolist():
+        if not names[n]:
+            number += 1
+            names[n] = f"net {number}"
+    return keep, tuple(names)

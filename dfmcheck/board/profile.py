@@ -1,0 +1,145 @@
+"""The board's outline: centre lines of the profile file, joined into an area."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+import shapely
+
+from dfmcheck.board.model import Profile
+from dfmcheck.formats.records import Artwork, Kind
+from dfmcheck.geometry.edges import CHORD_ERROR, Edges
+from dfmcheck.geometry.flatten import flatten
+from dfmcheck.geometry.segments import split_arc
+from dfmcheck.terms import Defect, Weight
+
+JOINED = 0.001
+"""Ends nearer than this (mm) are one point."""
+_CLOSABLE = 0.2
+
+
+def read_profile(artwork: Artwork) -> tuple[Profile | None, tuple[Defect, ...]]:
+    """Centre lines of draws and region contours of a profile file, and the area they close.
+
+    The area is the largest one the lines enclose, less the closed cut-outs inside it. Where
+    the lines leave gaps up to 0.2 mm the area is closed with a straight line and the gap is
+    reported; larger gaps leave the area empty. A file without lines gives no profile.
+    """
+    objects, defects = flatten(artwork)
+    draws = np.flatnonzero(objects.kind == Kind.DRAW)
+    arcs = np.flatnonzero(objects.kind == Kind.ARC)
+    of_arc, chords = split_arc(
+        objects.x0[arcs], objects.y0[arcs], objects.x1[arcs], objects.y1[arcs],
+        objects.cx[arcs], objects.cy[arcs], objects.clockwise[arcs], CHORD_ERROR,
+    )  # fmt: skip
+    straight = np.stack([getattr(objects, n)[draws] for n in ("x0", "y0", "x1", "y1")], axis=-1)
+    segments, lines = [straight, chords], [objects.line[draws], objects.line[arcs[of_arc]]]
+    error = [np.zeros(len(draws)), np.full(len(chords), CHORD_ERROR)]
+    c = artwork.contours
+    if len(c):
+        is_arc = ~np.isnan(c.cx)
+        flat = np.flatnonzero(~is_arc)
+        bent = np.flatnonzero(is_arc)
+        of_bent, bends = split_arc(
+            c.x0[bent], c.y0[bent], c.x1[bent], c.y1[bent], c.cx[bent], c.cy[bent],
+            c.clockwise[bent], CHORD_ERROR,
+        )  # fmt: skip
+        segments += [np.stack([c.x0[flat], c.y0[flat], c.x1[flat], c.y1[flat]], axis=-1), bends]
+        lines += [c.line[flat], c.line[bent[of_bent]]]
+        error += [np.zeros(len(flat)), np.full(len(bends), CHORD_ERROR)]
+    table, line = np.concatenate(segments), np.concatenate(lines)
+    errors = np.concatenate(error)
+    keep = np.hypot(table[:, 2] - table[:, 0], table[:, 3] - table[:, 1]) > 0
+    table, line, errors = table[keep], line[keep], errors[keep]
+    if len(table) == 0:
+        return None, (
+            *defects,
+            Defect(
+                "data.missing-role", Weight.HOLD, "the profile file draws no line",
+                "the board's outline", "Ask for the profile.", artwork.file,
+            ),
+        )  # fmt: skip
+    area, gap = _enclosed(table)
+    found = list(defects)
+    if gap is not None:
+        found.append(_open(artwork.file, gap, area))
+    edges = Edges(*table.T, np.zeros(len(table)), errors, np.arange(len(table), dtype=np.int32))
+    return Profile(artwork.file, edges, line.astype(np.int32), area), tuple(found)
+
+
+def _open(file: str, gap: tuple[float, float, float], area: Any) -> Defect:
+    closed = not area.is_empty
+    return Defect(
+        "data.open-profile",
+        Weight.QUERY if closed else Weight.HOLD,
+        f"the profile does not close: a gap of {gap[2]:.3f} mm at x {gap[0]:.3f}, y {gap[1]:.3f}",
+        "one closed line",
+        "It was closed with a straight line for this screen; ask for the true outline."
+        if closed
+        else "The board's size cannot be told; ask for a closed outline.",
+        file,
+        x=gap[0],
+        y=gap[1],
+    )
+
+
+def _enclosed(table: np.ndarray) -> tuple[Any, tuple[float, float, float] | None]:
+    """Area the lines enclose, and the widest gap found (x, y, width) when they do not close."""
+    ends = np.concatenate([table[:, :2], table[:, 2:]])
+    snapped = _joined(ends, JOINED)
+    n = len(table)
+    area = _board_area(np.concatenate([snapped[:n], snapped[n:]], axis=1))
+    loose, width, at = _loose_ends(snapped)
+    if not area.is_empty:
+        return area, None
+    if not loose:
+        return area, None
+    if width > _CLOSABLE:
+        return area, (at[0], at[1], width)
+    wide = _joined(ends, _CLOSABLE)
+    closed = np.concatenate([wide[:n], wide[n:]], axis=1)
+    return _board_area(closed), (at[0], at[1], width)
+
+
+def _joined(points: np.ndarray, tolerance: float) -> np.ndarray:
+    """Points with those nearer than ``tolerance`` to an earlier one moved onto it."""
+    from scipy.sparse import coo_array
+    from scipy.sparse.csgraph import connected_components
+    from scipy.spatial import cKDTree
+
+    pairs = cKDTree(points).query_pairs(tolerance, output_type="ndarray")
+    n = len(points)
+    graph = coo_array((np.ones(len(pairs)), (pairs[:, 0], pairs[:, 1])), shape=(n, n))
+    _, label = connected_components(graph, directed=False)
+    _, first = np.unique(label, return_index=True)
+    return np.asarray(points[first[label]])
+
+
+def _loose_ends(ends: np.ndarray) -> tuple[bool, float, tuple[float, float]]:
+    """Whether some end meets no other; the widest nearest-neighbour gap of those, and where."""
+    from scipy.spatial import cKDTree
+
+    points, count = np.unique(ends, axis=0, return_counts=True)
+    lone = points[count % 2 == 1]
+    if len(lone) < 2:
+        return len(lone) > 0, 0.0, (0.0, 0.0)
+    distance = cKDTree(lone).query(lone, k=2)[0][:, 1]
+    k = int(np.argmax(distance))
+    return True, float(distance[k]), (float(lone[k, 0]), float(lone[k, 1]))
+
+
+def _board_area(segments: np.ndarray) -> Any:
+    long = np.hypot(segments[:, 2] - segments[:, 0], segments[:, 3] - segments[:, 1]) > 0
+    lines = shapely.linestrings(segments[long].reshape(-1, 2, 2))
+    faces = shapely.get_parts(shapely.polygonize([shapely.union_all(lines)]))
+    faces = faces[shapely.area(faces) > 0]
+    if len(faces) == 0:
+        return shapely.Polygon()
+    whole = shapely.get_parts(shapely.union_all(faces))
+    outer = whole[np.argmax(shapely.area(whole))]
+    # Closed lines wholly inside the outer one are cut-outs.
+    rim = shapely.Polygon(outer.exterior)
+    inside = shapely.touches(faces, rim.exterior) | shapely.intersects(faces, rim.exterior)
+    holes = shapely.union_all(faces[~inside & shapely.within(faces, rim)])
+    return rim.difference(holes)

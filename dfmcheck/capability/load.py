@@ -1,0 +1,390 @@
+"""Reads shop capability files (TOML) and says, with the line, what does not hold.
+
+::
+
+    [shop]
+    name = "example"
+    title = "Example Circuits"
+    units = "mm"                    # or "um" or "mil": every length in the file
+    tiers = ["standard", "fine"]    # from the least to the most demanding
+    default_tier = "standard"
+
+    [allowance]                     # finished → drilled diameter
+    plated = 0.1
+    unplated = 0.0
+
+    [limits."etch.conductor-spacing"]
+    standard = 0.15                 # one value per tier; a tier left out is not judged
+    fine = 0.10
+    source = "common practice"
+    weight = "hold"                 # or "query"; the rule's own weight where left out
+
+    [[limits."etch.conductor-spacing".when]]   # the first variant that applies wins
+    position = "outer"              # or "inner"; also plated, kind, hole, depth
+    copper_um = { min = 60 }        # finished copper, always µm
+    standard = 0.25
+    fine = 0.20
+
+Ratios are plain numbers.
+"""
+
+from __future__ import annotations
+
+import re
+import tomllib
+from collections.abc import Iterable, Mapping
+from difflib import get_close_matches
+from pathlib import Path
+from typing import Any
+
+from pydantic import ValidationError
+
+from dfmcheck.capability.schema import MM, RawAllowance, RawFile, RawHead, RawLimit, built
+from dfmcheck.capability.shop import Shop
+from dfmcheck.capability.toml_lines import key_lines
+from dfmcheck.errors import ShopFileError
+from dfmcheck.measure.rule import Rule
+from dfmcheck.measure.rule import rules as all_rules
+from dfmcheck.resources import data_folder
+from dfmcheck.terms import Step, Weight
+
+_PLAUSIBLE = (0.001, 25.0)  # mm; outside it the stated units are almost certainly not meant
+_TOP = ("shop", "allowance", "limits")
+_LIMIT_KEYS = ("source", "weight", "when")
+_WHEN_KEYS = ("position", "plated", "copper_um", "kind", "hole", "depth", "source")
+_RANGE_KEYS = ("min", "max")
+
+
+def shop_names() -> tuple[str, ...]:
+    """Names of the shops that ship with the package, sorted."""
+    return tuple(sorted(path.stem for path in data_folder("rulesets").glob("*.toml")))
+
+
+def load_shop(name_or_path: str | Path, rules: Mapping[str, Rule] | None = None) -> Shop:
+    """Load a shipped shop by name, or any shop capability file by path.
+
+    Parameters
+    ----------
+    name_or_path : str or Path
+    rules : mapping of rule id to Rule, optional
+        The rules a limit may be given for; all rules when left out.
+
+    Raises
+    ------
+    ShopFileError
+        File and line, what was found, what was expected.
+    """
+    text = str(name_or_path)
+    if text in shop_names():
+        path = data_folder("rulesets") / f"{text}.toml"
+    else:
+        path = Path(text)
+    if not path.is_file():
+        looks_like_path = path.suffix == ".toml" or len(path.parts) > 1
+        raise ShopFileError(
+            f"there is no shop file '{text}'" if looks_like_path else f"there is no shop '{text}'",
+            "a path to a TOML file, or one of " + ", ".join(shop_names()),
+            _meant(text, shop_names()) or "Check the name.",
+        )
+    try:
+        content = path.read_bytes().decode("utf-8-sig")
+    except OSError as error:
+        raise ShopFileError(
+            f"the file cannot be read ({error.strerror})",
+            "a readable file",
+            "Check it.",
+            file=str(path),
+        ) from error
+    except UnicodeDecodeError as error:
+        line = path.read_bytes()[: error.start].count(b"\n") + 1
+        raise ShopFileError(
+            "bytes that are not UTF-8", "UTF-8 text", "Save the file as UTF-8.", str(path), line
+        ) from error
+    return parse_shop(content, str(path), rules)
+
+
+def parse_shop(text: str, file: str = "", rules: Mapping[str, Rule] | None = None) -> Shop:
+    """Read a shop from TOML text; parameters and errors as :func:`load_shop`."""
+    return _Reading(text, file, all_rules() if rules is None else rules).shop()
+
+
+def _meant(word: str, known: Iterable[str]) -> str:
+    close = get_close_matches(word, list(known), n=1, cutoff=0.6)
+    return f"Did you mean '{close[0]}'?" if close else ""
+
+
+class _Reading:
+    """One file being read; collects problems and raises the one that stands first."""
+
+    def __init__(self, text: str, file: str, rules: Mapping[str, Rule]) -> None:
+        self.text, self.file, self.rules = text.replace("\r\n", "\n"), file, rules
+        self.lines: dict[tuple[str | int, ...], int] = {}
+        self.problems: list[ShopFileError] = []
+
+    def shop(self) -> Shop:
+        raw = self.toml()
+        self.lines = key_lines(self.text)
+        plain = self.checked_keys(raw)
+        self.stop()
+        try:
+            read = RawFile.model_validate(plain)
+        except ValidationError as error:
+            for one in error.errors():
+                self.schema_problem(one)
+            self.stop()
+            raise
+        self.check(read)
+        self.stop()
+        return built(read, self.rules, self.file)
+
+    # -- problems ------------------------------------------------------------------------
+
+    def line(self, path: tuple[str | int, ...]) -> int:
+        while path and path not in self.lines:
+            path = path[:-1]
+        return self.lines.get(path, 1)
+
+    def problem(
+        self, path: tuple[str | int, ...], found: str, expected: str, action: str = ""
+    ) -> None:
+        self.problems.append(
+            ShopFileError(found, expected, action or "Correct it.", self.file, self.line(path))
+        )
+
+    def stop(self) -> None:
+        if self.problems:
+            raise min(self.problems, key=lambda p: p.line or 0)
+
+    def schema_problem(self, error: Any, base: tuple[str, ...] = ()) -> None:
+        path = (*base, *(part for part in error["loc"] if part != "values"))
+        name = _name(path)
+        if error["type"] == "missing":
+            self.problem(path[:-1], f"{_name(path[:-1])} has no {path[-1]}", f"a value for {name}")
+            return
+        expected = re.sub(r"^Input should be ", "", error["msg"])
+        expected = expected.replace("a valid dictionary or instance of ", "a table like ")
+        expected = re.sub(r"a table like \w+", "a table", expected)
+        choices = error.get("ctx", {}).get("expected", "")
+        meant = _meant(str(error["input"]), re.findall(r"'([^']*)'", str(choices)))
+        self.problem(path, f"{name} = {_toml(error['input'])}", expected, meant)
+
+    # -- steps ---------------------------------------------------------------------------
+
+    def toml(self) -> dict[str, Any]:
+        try:
+            return tomllib.loads(self.text)
+        except tomllib.TOMLDecodeError as error:
+            match = re.search(
+                r"^(.*?) \(at (?:line (\d+), column (\d+)|end of document)\)$", str(error)
+            )
+            what = match[1] if match else str(error)
+            line = int(match[2]) if match and match[2] else self.text.count("\n") + 1
+            raise ShopFileError(
+                f"the text is not valid TOML ({what[:1].lower()}{what[1:]})",
+                "TOML, as 'name = value' lines under [tables]",
+                "Correct the line.",
+                self.file,
+                line,
+            ) from error
+
+    def unknown(self, path: tuple[str | int, ...], known: Iterable[str], where: str) -> None:
+        known = list(known)
+        self.problem(
+            path,
+            f"unknown entry '{path[-1]}' in {where}",
+            "one of " + ", ".join(known),
+            _meant(str(path[-1]), known) or "Remove it.",
+        )
+
+    def checked_keys(self, raw: dict[str, Any]) -> dict[str, Any]:
+        """Name unknown keys, and move tier values into ``values`` for the schema."""
+        for key in raw.keys() - set(_TOP):
+            self.unknown((key,), _TOP, "the file")
+        out = {key: raw[key] for key in _TOP if key in raw}
+        head = raw.get("shop")
+        if "limits" not in raw or not isinstance(head, dict):
+            missing = "limits" if isinstance(head, dict) else "shop"
+            self.problem((), f"there is no [{missing}] table", "one", "Add it.")
+            return out
+        for section, model in (("shop", RawHead), ("allowance", RawAllowance)):
+            table = raw.get(section)
+            for key in table.keys() - model.model_fields.keys() if isinstance(table, dict) else ():
+                self.unknown((section, key), model.model_fields, f"[{section}]")
+        self.stop()
+        try:  # without sound tiers every value below would be called unknown
+            tiers = RawHead.model_validate(head).tiers
+        except ValidationError as error:
+            for one in error.errors():
+                self.schema_problem(one, ("shop",))
+            self.stop()
+            raise
+        if isinstance(raw["limits"], dict):
+            out["limits"] = {
+                id_: self.limit_keys(id_, table, tiers) for id_, table in raw["limits"].items()
+            }
+        return out
+
+    def limit_keys(self, id_: str, table: Any, tiers: list[str]) -> Any:
+        path = ("limits", id_)
+        rule = self.rules.get(id_)
+        if isinstance(table, dict) and rule is None and "." not in id_:
+            inner = next((f"{id_}.{key}" for key in table if f"{id_}.{key}" in self.rules), "")
+            if inner:
+                self.problem(
+                    path, f"a rule id without quotes, [limits.{inner}]", f'[limits."{inner}"]'
+                )
+                return table
+        if rule is None:
+            judged = [r.id for r in self.rules.values() if r.step != Step.DATA]
+            meant = _meant(id_, judged)
+            self.problem(path, f"unknown rule '{id_}'", "a rule id, step.quantity", meant)
+        elif rule.step == Step.DATA:
+            self.problem(path, f"a limit for {id_}", "no limit: this rule has no measured value")
+        if not isinstance(table, dict):
+            return table
+        out = self.split(path, table, _LIMIT_KEYS, tiers)
+        if isinstance(out.get("when"), list):
+            out["when"] = [
+                self.split((*path, "when", n), variant, _WHEN_KEYS, tiers)
+                if isinstance(variant, dict)
+                else variant
+                for n, variant in enumerate(out["when"])
+            ]
+        return out
+
+    def split(
+        self,
+        path: tuple[str | int, ...],
+        table: dict[str, Any],
+        keys: tuple[str, ...],
+        tiers: list[str],
+    ) -> dict[str, Any]:
+        for key in table.keys() - set(keys) - set(tiers):
+            self.unknown((*path, key), (*tiers, *keys), _name(path))
+        for key, value in table.items():
+            if key in ("copper_um", "hole", "depth") and isinstance(value, dict):
+                for end in value.keys() - set(_RANGE_KEYS):
+                    self.unknown((*path, key, end), _RANGE_KEYS, f"{_name(path)} {key}")
+        values = {key: value for key, value in table.items() if key in tiers and key not in keys}
+        return {"values": values} | {key: table[key] for key in keys if key in table}
+
+    # -- meaning -------------------------------------------------------------------------
+
+    def check(self, read: RawFile) -> None:
+        tiers, head = read.shop.tiers, ("shop",)
+        reserved = set(_LIMIT_KEYS) | set(_WHEN_KEYS)
+        for n, tier in enumerate(tiers):
+            if tier in reserved:
+                self.problem((*head, "tiers", n), f"a tier named '{tier}'", "another name")
+            if tier in tiers[:n]:
+                self.problem((*head, "tiers", n), f"tier '{tier}' twice", "each tier once")
+        default = read.shop.default_tier
+        if default not in tiers:
+            self.problem(
+                (*head, "default_tier"),
+                f"default_tier '{default}'",
+                "one of " + ", ".join(tiers),
+                _meant(default, tiers),
+            )
+        scale = MM[read.shop.units]
+        for name in ("plated", "unplated"):
+            growth = getattr(read.allowance, name)
+            if growth * scale > 1.0:
+                self.problem(
+                    ("allowance", name),
+                    f"allowance.{name} = {growth:g} {read.shop.units}",
+                    "at most 1 mm",
+                    "Check units.",
+                )
+        for id_, limit in read.limits.items():
+            self.check_limit(self.rules[id_], limit, read)
+
+    def check_limit(self, rule: Rule, limit: RawLimit, read: RawFile) -> None:
+        path: tuple[str | int, ...] = ("limits", rule.id)
+        if not limit.values and not limit.when:
+            self.problem(path, f"{_name(path)} has no value", "one for at least one tier")
+        if limit.weight is not None and Weight[limit.weight.upper()] > rule.weight:
+            heaviest = rule.weight.name.lower()
+            self.problem(
+                (*path, "weight"),
+                f"weight '{limit.weight}'",
+                f"at most '{heaviest}', the heaviest {rule.id} may have",
+            )
+        self.check_values(path, rule, limit.values, read)
+        for n, variant in enumerate(limit.when):
+            here = (*path, "when", n)
+            self.check_values(here, rule, variant.values, read)
+            conditions = variant.model_dump(exclude={"values", "source"}, exclude_none=True)
+            if not conditions:
+                self.problem(here, "a variant without a condition", "at least one")
+            for name in ("copper_um", "hole", "depth"):
+                span = getattr(variant, name)
+                if span is not None and (span.min is None) and (span.max is None):
+                    self.problem((*here, name), f"{name} without min or max", "at least one")
+                if span is not None and None not in (span.min, span.max) and span.min > span.max:
+                    self.problem((*here, name), f"{name} with min above max", "min up to max")
+            lacking = [t for t in read.shop.tiers if t in limit.values and t not in variant.values]
+            if lacking or not variant.values:
+                self.problem(
+                    here,
+                    f"a variant without a value for {', '.join(lacking) or 'any tier'}",
+                    "a value for every tier the base limit has",
+                )
+
+    def check_values(
+        self, path: tuple[str | int, ...], rule: Rule, values: dict[str, float], read: RawFile
+    ) -> None:
+        units = read.shop.units if rule.unit == "mm" else ""
+        before: tuple[str, float] | None = None
+        for tier in read.shop.tiers:
+            if tier not in values:
+                continue
+            value = values[tier]
+            shown = f"{tier} = {value:g} {units}".strip()
+            if rule.unit == "mm" and value:
+                low, high = _PLAUSIBLE
+                if not low <= value * MM[read.shop.units] <= high:
+                    self.problem(
+                        (*path, tier),
+                        shown,
+                        f"a length from {low:g} to {high:g} mm",
+                        "Check units.",
+                    )
+            if before is not None:
+                worse = value > before[1] if rule.direction == "at-least" else value < before[1]
+                if worse:
+                    bound = "at most" if rule.direction == "at-least" else "at least"
+                    self.problem(
+                        (*path, tier),
+                        f"{shown} makes tier {tier} less capable than tier {before[0]}",
+                        f"{bound} {before[1]:g}",
+                        "Tiers run from the least to the most demanding.",
+                    )
+            before = (tier, value)
+
+
+def _name(path: tuple[str | int, ...]) -> str:
+    """How an error names a place in the file.
+
+    >>> _name(("limits", "etch.notch", "when", 0, "fine"))
+    'limits."etch.notch".when[1].fine'
+    """
+    text = ""
+    for part in path:
+        if isinstance(part, int):
+            text += f"[{part + 1}]"
+        else:
+            text += ("." if text else "") + (f'"{part}"' if "." in part else part)
+    return text or "the file"
+
+
+def _toml(value: Any) -> str:
+    if isinstance(value, bool):
+        return str(value).lower()
+    if isinstance(value, str):
+        return f"'{value}'"
+    if isinstance(value, dict):
+        return "a table"
+    if isinstance(value, list):
+        return "a list"
+    return f"{value}"

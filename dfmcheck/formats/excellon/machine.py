@@ -1,0 +1,261 @@
+"""Executes the rows of a drill file: says what each line means, and has it done.
+
+Semantics: Excellon format 2 command set and the XNC Format Specification (values from
+memory); where machines differ, the reading is noted beside the code.
+"""
+
+from __future__ import annotations
+
+import re
+
+import numpy as np
+
+from dfmcheck.formats.excellon.comments import Attribute, Listed, Section, read_comment
+from dfmcheck.formats.excellon.lexer import NUMBER, Rows
+from dfmcheck.formats.excellon.motion import Motion
+from dfmcheck.formats.excellon.numbers import NumberFormat
+from dfmcheck.formats.excellon.statements import (
+    Fmat,
+    Increments,
+    ToolLine,
+    Units,
+    parse_statement,
+)
+from dfmcheck.formats.excellon.tools import ToolTable
+from dfmcheck.formats.records import Hits
+from dfmcheck.terms import Plating
+
+_WORD = re.compile(rf"([A-Z])({NUMBER})")
+_WORDS = re.compile(rf"(?:[A-Z]{NUMBER})+")
+_REPEAT = re.compile(rf"R(\d{{1,9}})(M0?2)?(?:X({NUMBER}))?(?:Y({NUMBER}))?((?:M\d+)*)")
+_TEXT = re.compile(r"M(?:97|98|45|46|47|127)\b,?(.*)|\((.*)")
+
+
+class Machine(Motion):
+    """Reads the rows of one file once, and executes them."""
+
+    def __init__(self, rows: Rows, form: NumberFormat, tools: ToolTable, file: str) -> None:
+        super().__init__(rows, form, tools, file)
+        self.attributes: dict[str, tuple[str, ...]] = {}
+        self.comments: list[str] = []
+        self.header_end, self.header_closed = _header_end(rows)
+        self.header = self.header_end > 0
+        # Plating as stated: for the file, for the tools that follow, by section.
+        self.file_plating = self.tool_plating = Plating.UNKNOWN
+        self.section = self.body_section = Plating.UNKNOWN
+
+    def run(self) -> Hits:
+        """Execute everything; the hits in file order."""
+        at = 0
+        total = len(self.rows)
+        for event in self.rows.events:
+            if event > at:
+                if self.header:
+                    self._begin_body()
+                self.plain(at, event)
+            self._event(event, self.rows.texts[event].strip())
+            at = event + 1
+        if at < total:
+            if self.header:
+                self._begin_body()
+            self.plain(at, total)
+        self.lift(total)
+        if self.behind:
+            self.notes.add("illegal", "statement behind the end of program, not read", self.behind)
+        return self.sink.table()
+
+    def _begin_body(self) -> None:
+        self.header = False
+        if not self.header_closed and self.tools.rows:
+            self.tools.current = len(self.tools.rows) - 1
+
+    def _event(self, row: int, text: str) -> None:
+        line = row + 1
+        if self.header and row >= self.header_end:
+            self._begin_body()
+        if not text:
+            return
+        code, semicolon, comment = text.partition(";")
+        if semicolon:
+            self._comment(comment, line)
+            code = code.strip()
+            if not code:
+                return
+        if self.ended:
+            if code.strip("%* ") and not self.behind:
+                self.behind = line
+            return
+        if message := _TEXT.match(code):
+            self.comments.append((message[1] or message[2] or "").strip())
+            if code[:3].upper() in ("M97", "M98"):
+                self.notes.add("unread", f"{code[:3]} drilled text", line)
+            return
+        code = code.replace(" ", "").replace("\t", "").upper()
+        if code[0] == "/":
+            self.notes.add("deprecated", "block-delete mark, the line is read", line)
+            code = code[1:]
+        if code[:1] == "N" and (number := re.match(r"N\d+", code)):
+            code = code[number.end() :]
+        if not code:
+            return
+        if code == "%" or code == "M95":
+            pass  # the end of the header is known beforehand
+        elif code[0] == "T":
+            self._tool(code, line)
+        elif code[0] == "R" and (repeat := _REPEAT.fullmatch(code)):
+            self.repeat(repeat, line)
+        elif _is_words(code):
+            self._words(code, line)
+        else:
+            self._statement(code, line)
+
+    def _statement(self, code: str, line: int) -> None:
+        match parse_statement(code):
+            case Units(unit=unit):
+                self.form = self.form.with_unit(unit)
+            case Increments(on=on):
+                self.incremental = on
+            case Fmat(version=1):
+                self.notes.add("deprecated", "FMAT,1 command set, read as format 2", line)
+            case None:
+                word = re.match(r"[A-Z]+\d*", code)
+                self.notes.add("unknown", word[0] if word else code[:12], line)
+
+    def _comment(self, text: str, line: int) -> None:
+        self.comments.append(text.strip())
+        match read_comment(text):
+            case Section(plating=plating):
+                self.section = plating
+                if not self.header:
+                    self.body_section = plating
+            case Listed() as listed:
+                self.tools.list_tool(listed, line, self.form.unit == "inch")
+            case Attribute(command="TF", name=name, values=values):
+                self.attributes[name] = values
+                if name == "FileFunction" and values:
+                    self.file_plating = _plating(values[0])
+            case Attribute(command="TA", name="AperFunction", values=values) if values:
+                self.tool_plating = _plating(values[0])
+            case Attribute(command="TD"):
+                self.tool_plating = Plating.UNKNOWN
+
+    def _tool(self, code: str, line: int) -> None:
+        match = re.match(r"T(\d+)(?=[XYGM])", code)
+        tail = code[match.end() :] if match else ""
+        statement = parse_statement(match[0] if match else code)
+        if not isinstance(statement, ToolLine) or not statement.digits.isdigit():
+            self.notes.add("unknown", code[:12], line)
+            return
+        digits = statement.digits
+        number = int(digits)
+        if len(digits) == 4 and not self.tools.has(number) and "C" not in statement.parameters:
+            number = int(digits[:2])  # tool and compensation index
+        size = statement.parameters.get("C")
+        if number == 0 and size is None:
+            self.lift(line)
+            return
+        plating = next(
+            (p for p in (self.tool_plating, self.section, self.file_plating) if p != "unknown"),
+            Plating.UNKNOWN,
+        )
+        if size is not None or self.header:
+            diameter = float(size) * self.form.scale if size is not None else None
+            row = self.tools.define(number, diameter, plating, line)
+        if not self.header:
+            self.lift(line)
+            if size is not None:
+                self.tools.current = row
+            else:
+                self.tools.select(number, self.body_section, line)
+        if tail:
+            self._event_tail(tail, line)
+
+    def _event_tail(self, tail: str, line: int) -> None:
+        if _WORDS.fullmatch(tail):
+            self._words(tail, line)
+        else:
+            self.notes.add("unknown", tail[:12], line)
+
+    def _words(self, code: str, line: int) -> None:
+        at: dict[str, str] = {}
+        start: dict[str, str] | None = None
+        canned = 0
+        move = datum = copies = False
+        for letter, value in _WORD.findall(code):
+            if letter in "XYIJA" and value:
+                at[letter] = value
+                move = True
+            elif letter == "G" and value.isdigit():
+                number = int(value)
+                if number in (84, 85):
+                    start, at, canned = at, {}, number
+                elif number in (92, 93):
+                    datum = True
+                elif number in (32, 33):
+                    canned = number
+                elif number == 4:
+                    return  # dwell
+                else:
+                    self.set_g(number, line)
+            elif letter == "M" and value.isdigit():
+                if int(value) == 2:
+                    copies = True
+                elif not copies:  # behind M02 they say how the pattern is turned
+                    self.set_m(int(value), line)
+            elif letter not in "FSBHZCDQKU":
+                self.notes.add("unknown", f"{letter}{value}", line)
+        if copies:
+            self.pattern_copy(1, at, code, line)
+        elif datum:
+            self.datum = (self.number(at, "X") or 0.0, self.number(at, "Y") or 0.0)
+            if any(self.datum):
+                self.notes.add("datum", f"{self.datum[0]:g}, {self.datum[1]:g} mm", line)
+        elif canned == 85 and start is not None:
+            self.slot(start, at, line)
+        elif canned:
+            self.circle(canned, start, at, line)
+        elif move and self.rout and self.gcode in (2, 3):
+            self.arc(self.number(at, "X"), self.number(at, "Y"), at, line)
+        elif "X" in at or "Y" in at:
+            self.move(*self.target(self.number(at, "X"), self.number(at, "Y")), line)
+
+
+def _header_end(rows: Rows) -> tuple[int, bool]:
+    """Row on which the header ends (0: there is none), and whether % or M95 closes it."""
+    plain = np.flatnonzero(~np.isnan(rows.x.values) | ~np.isnan(rows.y.values))
+    first_plain = int(plain[0]) if len(plain) else len(rows)
+    begun = -1
+    for row in rows.events:
+        if row > first_plain:
+            break
+        code = rows.texts[row].partition(";")[0].strip().upper()
+        if code == "M48":
+            begun = row
+        elif code in ("%", "M95") and (begun >= 0 or not _begins_later(rows, row)):
+            return row, True
+    if begun < 0:
+        return 0, False
+    body = re.compile(r"\s*(?:T\d+\s*$|[XYG])", re.I)
+    for row in rows.events:
+        if begun < row <= first_plain and body.match(rows.texts[row]):
+            return row, False
+    return first_plain, False
+
+
+def _begins_later(rows: Rows, row: int) -> bool:
+    """A % in front of M48 is a tape mark, not the end of the header."""
+    return any(t.strip() == "M48" for t in rows.texts[row : row + 20])
+
+
+def _is_words(code: str) -> bool:
+    """Lines of letter-number words; unit statements and longer names are header statements."""
+    if code[0] in "MFSBHZ" and (not code[1:2].isdigit() or code[:3] in ("M71", "M72")):
+        return False
+    return code[0] in "GXYIJAMFSBHZ" and bool(_WORDS.fullmatch(code))
+
+
+def _plating(value: str) -> Plating:
+    """Plating of an attribute field: Plated, NonPlated or MixedPlating."""
+    return {"plated": Plating.PLATED, "nonplated": Plating.UNPLATED}.get(
+        value.lower(), Plating.UNKNOWN
+    )

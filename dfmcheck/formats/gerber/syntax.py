@@ -1,0 +1,18 @@
+"""The grammars of the structured commands, loaded once each."""
+
+from __future__ import annotations
+
+from functools import cache
+
+from lark import Lark
+
+from dfmcheck.resources import data_folder
+
+NUMBER = r"[+-]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)"
+
+
+@cache
+def grammar(name: str) -> Lark:
+    """The parser of ``grammars/gerber_<name>.lark``."""
+    path = data_folder("grammars") / f"gerber_{name}.lark"
+    return Lark(path.read_text(encoding="utf-8"), parser="lalr")

@@ -1,0 +1,206 @@
+"""Gaps: free space between two outlines, measured exactly on edges."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+import shapely
+
+from dfmcheck.geometry.edges import CHORD_ERROR, Edges
+from dfmcheck.geometry.segments import closest_on_segment, closest_points
+
+Floats = npt.NDArray[np.float64]
+Rows = npt.NDArray[np.intp]
+Pairs = tuple[Rows, Rows]
+_BATCH = 2_000_000
+STRIDE = 0.8
+"""Distance between places along two parallel outlines, mm."""
+
+
+@dataclass(frozen=True, slots=True)
+class Gaps:
+    """Pairs of edges with free space between them; arrays of equal length.
+
+    ``a``, ``b`` are edge rows, ``value`` the distance of the outlines (negative when they
+    overlap), ``p`` and ``q`` (n, 2) the outline points it lies between, ``error`` how far the
+    true value may be off.
+    """
+
+    a: Rows
+    b: Rows
+    value: Floats
+    p: Floats
+    q: Floats
+    error: Floats
+
+    def __len__(self) -> int:
+        return len(self.value)
+
+    def take(self, rows: npt.NDArray[Any]) -> Gaps:
+        return Gaps(
+            self.a[rows], self.b[rows], self.value[rows], self.p[rows], self.q[rows],
+            self.error[rows],
+        )  # fmt: skip
+
+    @classmethod
+    def concat(cls, tables: list[Gaps]) -> Gaps:
+        if not tables:
+            r = np.empty(0, dtype=np.intp)
+            return cls(r, r, np.empty(0), np.empty((0, 2)), np.empty((0, 2)), np.empty(0))
+        return cls(
+            *(
+                np.concatenate([getattr(t, n) for t in tables])
+                for n in ("a", "b", "value", "p", "q", "error")
+            )
+        )
+
+
+def outline_gap(first: Edges, a: Rows, second: Edges, b: Rows) -> Gaps:
+    """Distance of the outlines of edges ``first[a]`` and ``second[b]``, row by row."""
+    distance, p, q = closest_points(first.segments[a], second.segments[b])
+    ra, rb = first.r[a], second.r[b]
+    safe = np.where(distance > 0, distance, 1.0)[:, None]
+    direction = (q - p) / safe
+    return Gaps(
+        a, b, distance - ra - rb,
+        p + direction * ra[:, None], q - direction * rb[:, None],
+        first.error[a] + second.error[b],
+    )  # fmt: skip
+
+
+def along_parallels(gaps: Gaps, first: Edges, second: Edges) -> Gaps:
+    """Gaps between parallel stretches, every ``STRIDE`` mm instead of at one arbitrary point.
+
+    Two parallel edges are equally near all along; where other copper bridges them at one
+    point, they still face each other elsewhere. Rows that are not parallel stay as they are.
+    """
+    if len(gaps) == 0:
+        return gaps
+    sa, sb = first.segments[gaps.a], second.segments[gaps.b]
+    u, v = sa[:, 2:] - sa[:, :2], sb[:, 2:] - sb[:, :2]
+    lu, lv = np.hypot(*u.T), np.hypot(*v.T)
+    safe = np.where(lu > 0, lu, 1.0)
+    d = u / safe[:, None]
+    t0 = ((sb[:, :2] - sa[:, :2]) * d).sum(axis=1)
+    t1 = ((sb[:, 2:] - sa[:, :2]) * d).sum(axis=1)
+    low, high = np.maximum(np.minimum(t0, t1), 0.0), np.minimum(np.maximum(t0, t1), lu)
+    sine = np.abs(u[:, 0] * v[:, 1] - u[:, 1] * v[:, 0])
+    parallel = (sine <= 1e-5 * lu * lv) & (lu > 0) & (lv > 0) & (high - low > 0.05)
+    rows = np.flatnonzero(parallel)
+    if len(rows) == 0:
+        return gaps
+    steps = np.ceil((high[rows] - low[rows]) / STRIDE).astype(np.intp) + 1
+    at = np.repeat(rows, steps)
+    k = np.arange(len(at)) - np.repeat(np.cumsum(steps) - steps, steps)
+    # Half a step in from either end, where a joint most often bridges the pair.
+    f = (k + 0.5) / np.repeat(steps, steps)
+    p = sa[at, :2] + d[at] * (low[at] + (high[at] - low[at]) * f)[:, None]
+    q = np.stack(closest_on_segment(p[:, 0], p[:, 1], *sb[at].T), axis=-1)
+    distance = np.hypot(*(q - p).T)
+    direction = (q - p) / np.where(distance > 0, distance, 1.0)[:, None]
+    ra, rb = first.r[gaps.a[at]], second.r[gaps.b[at]]
+    spread = Gaps(
+        gaps.a[at], gaps.b[at], distance - ra - rb,
+        p + direction * ra[:, None], q - direction * rb[:, None], gaps.error[at],
+    )  # fmt: skip
+    return Gaps.concat([gaps.take(~parallel), spread])
+
+
+def gaps_within(
+    edges: Edges,
+    reach: float,
+    wanted: Callable[[Rows, Rows], npt.NDArray[np.bool_]],
+    overlaps: bool = False,
+) -> Gaps:
+    """All pairs of edges, a before b, with gap ≤ ``reach`` for which ``wanted`` holds.
+
+    Pairs that touch or overlap are left out unless ``overlaps``.
+
+    ``wanted(a, b)`` gets index arrays and returns a mask; it runs before any distance is
+    worked out, so that it costs little to leave most pairs out.
+    """
+    if len(edges) < 2:
+        return Gaps.concat([])
+    boxes = edges.boxes()
+    tree = shapely.STRtree(boxes)
+    grown = edges.boxes(reach)
+    found: list[Gaps] = []
+    # Bounds the memory of candidate pairs on dense layers.
+    step = 20_000
+    for start in range(0, len(edges), step):
+        b, a = tree.query(grown[start : start + step])
+        b = b + start
+        keep = a < b
+        a, b = a[keep], b[keep]
+        keep = wanted(a, b)
+        a, b = a[keep], b[keep]
+        for s in range(0, len(a), _BATCH):
+            gaps = outline_gap(edges, a[s : s + _BATCH], edges, b[s : s + _BATCH])
+            keep_value = gaps.value <= reach
+            found.append(gaps.take(keep_value if overlaps else keep_value & (gaps.value > 0)))
+    return Gaps.concat(found)
+
+
+def gaps_between(first: Edges, second: Edges, reach: float) -> Gaps:
+    """Pairs of an edge of ``first`` and one of ``second`` with gap ≤ ``reach``, overlaps too."""
+    if len(first) == 0 or len(second) == 0:
+        return Gaps.concat([])
+    tree = shapely.STRtree(second.boxes())
+    found: list[Gaps] = []
+    step = 20_000
+    for start in range(0, len(first), step):
+        rows = np.arange(start, min(start + step, len(first)))
+        a, b = tree.query(first.take(rows).boxes(reach))
+        gaps = outline_gap(first, a + start, second, b)
+        found.append(gaps.take(gaps.value <= reach))
+    return Gaps.concat(found)
+
+
+def clear_of(gaps: Gaps, edges: Edges, parts: npt.NDArray[Any]) -> npt.NDArray[np.bool_]:
+    """Which gaps are free space: nothing else of the image reaches into them.
+
+    A gap counts when the disc on the measured line as diameter holds no other outline and its
+    middle is not inside the image. Otherwise the pair is not the nearest pair at that place.
+    """
+    if len(gaps) == 0:
+        return np.empty(0, dtype=np.bool_)
+    middle = (gaps.p + gaps.q) / 2
+    points = shapely.points(middle)
+    radius = gaps.value / 2
+    free = np.ones(len(gaps), dtype=np.bool_)
+    _, inside = shapely.STRtree(points).query(parts, predicate="intersects")
+    free[inside] = False
+    left = np.flatnonzero(free)
+    if len(left) == 0:
+        return free
+    slack = np.maximum(CHORD_ERROR + gaps.error[left], 0.02 * radius[left])
+    # A gap of chord-error size must still be clear in its middle half.
+    inner = radius[left] - np.minimum(slack, 0.5 * radius[left])
+    tree = shapely.STRtree(edges.boxes())
+    m = middle[left]
+    of_gap, edge = tree.query(
+        shapely.box(m[:, 0] - inner, m[:, 1] - inner, m[:, 0] + inner, m[:, 1] + inner)
+    )
+    at = np.concatenate([m, m], axis=1)[of_gap]
+    distance = closest_points(at, edges.segments[edge])[0] - edges.r[edge]
+    free[left[of_gap[distance < inner[of_gap]]]] = False
+    return free
+
+
+def thin(
+    gaps: Gaps, key: npt.NDArray[Any], cell: float, order: Floats | None = None
+) -> Rows:
+    """Rows of the narrowest gap per key and square cell of ``cell`` mm (by its middle)."""
+    if len(gaps) == 0:
+        return np.empty(0, dtype=np.intp)
+    middle = np.floor((gaps.p + gaps.q) / 2 / cell).astype(np.int64)
+    value = gaps.value if order is None else order
+    by = np.lexsort((value, middle[:, 1], middle[:, 0], key))
+    k, m = key[by], middle[by]
+    first = np.ones(len(by), dtype=np.bool_)
+    first[1:] = (k[1:] != k[:-1]) | (m[1:] != m[:-1]).any(axis=1)
+    return np.asarray(np.sort(by[first]))

@@ -1,0 +1,357 @@
+"""Opens folders, archives and single files without trusting them.
+
+Nothing is ever written to disk. Sizes are counted while decompressing, so a header that lies
+about its size gains nothing.
+"""
+
+from __future__ import annotations
+
+import bz2
+import contextlib
+import gzip
+import io
+import lzma
+import os
+import re
+import stat
+import tarfile
+import zipfile
+import zlib
+from collections.abc import Iterable
+from pathlib import Path
+from typing import IO, cast
+
+from dfmcheck.errors import PackageError
+from dfmcheck.intake import limits
+from dfmcheck.intake.limits import CHUNK, Bounded, Contents, check_ratio, too_large
+from dfmcheck.intake.sniff import is_tar, looks_archived
+from dfmcheck.terms import Defect, Weight
+
+_SKIPPED_FOLDERS = {".git", ".svn", ".hg", "__MACOSX"}
+_CONTROL = re.compile(r"[\x00-\x1f\x7f-\x9f\ud800-\udfff]")
+_BROKEN = (
+    zipfile.BadZipFile,
+    tarfile.TarError,
+    zlib.error,
+    lzma.LZMAError,
+    EOFError,
+    OSError,
+    NotImplementedError,
+    UnicodeError,
+    ValueError,
+    MemoryError,
+)
+
+
+def unpack(path: Path) -> Contents:
+    """Read all files of a folder, archive or single file into memory.
+
+    Parameters
+    ----------
+    path : Path
+
+    Returns
+    -------
+    Contents
+
+    Raises
+    ------
+    PackageError
+        The path cannot be opened, holds no file, or is larger than the limits.
+    """
+    contents = Contents()
+    shown = path.name or str(path)
+    try:
+        if path.is_dir():
+            _read_folder(path, contents)
+        elif path.is_file():
+            data = _read_file(path, contents, shown)
+            if looks_archived(data):
+                _read_archive(data, shown, "", contents, depth=0)
+            else:
+                contents.add(_clean(path.name), data)
+        else:
+            raise PackageError(
+                "there is no such file or folder",
+                "a folder, zip, tar or single file",
+                "Check the path",
+                file=str(path),
+            )
+    except PermissionError as error:
+        raise PackageError(
+            "it may not be read", "a readable file or folder", "Change its permissions", str(path)
+        ) from error
+    if not contents.files:
+        reasons = "; ".join(d.sentence for d in contents.defects[:3])
+        raise PackageError(
+            "the package holds no file that can be read" + (f" ({reasons})" if reasons else ""),
+            "Gerber and drill files",
+            "Export the fabrication data again and pack all of it",
+            file=shown,
+        )
+    return contents
+
+
+def _read_file(path: Path, contents: Contents, shown: str) -> bytes:
+    size = path.stat().st_size
+    contents.count(shown)
+    contents.grow(size, shown)
+    return path.read_bytes()
+
+
+def _read_folder(root: Path, contents: Contents) -> None:
+    def report(error: OSError) -> None:
+        name = os.path.relpath(error.filename or str(root), root)
+        contents.skip(
+            _clean(name),
+            "the folder cannot be opened",
+            "a readable folder",
+            "Change its permissions",
+            Weight.QUERY,
+        )
+
+    for folder, names, files in os.walk(root, followlinks=False, onerror=report):
+        here = Path(folder)
+        for name in sorted(names):
+            inside = _inside(root, here / name)
+            if (here / name).is_symlink():
+                _report_link(contents, inside)
+            elif name in _SKIPPED_FOLDERS:
+                _report_skipped(contents, inside)
+        names[:] = sorted(
+            n for n in names if n not in _SKIPPED_FOLDERS and not (here / n).is_symlink()
+        )
+        for name in sorted(files):
+            path, inside = here / name, _inside(root, here / name)
+            mode = path.lstat().st_mode
+            if stat.S_ISLNK(mode):
+                contents.count(root.name)
+                _report_link(contents, inside)
+                continue
+            if not stat.S_ISREG(mode):
+                contents.skip(
+                    inside, "it is a device or pipe", "a file", "Leave it out", Weight.QUERY
+                )
+                continue
+            try:
+                data = _read_file(path, contents, root.name)
+            except PermissionError:
+                contents.skip(
+                    inside,
+                    "it may not be read",
+                    "a readable file",
+                    "Change its permissions and screen again",
+                    Weight.HOLD,
+                )
+                continue
+            _add_or_open(inside, data, contents, depth=0)
+
+
+def _inside(root: Path, path: Path) -> str:
+    return _clean(path.relative_to(root).as_posix())
+
+
+def _report_link(contents: Contents, name: str) -> None:
+    contents.skip(
+        name,
+        "it is a link and was not followed",
+        "a file",
+        "Put the file itself in its place",
+        Weight.QUERY,
+    )
+
+
+def _report_skipped(contents: Contents, name: str) -> None:
+    contents.defects.append(
+        Defect(
+            "data.unknown-file",
+            Weight.NOTE,
+            "the folder holds administration, not fabrication data, and was not opened",
+            "fabrication data",
+            "Leave it out",
+            file=name,
+        )
+    )
+
+
+def _add_or_open(name: str, data: bytes, contents: Contents, depth: int) -> None:
+    """Take a file as it is, or open it when it is an archive at the first level of nesting."""
+    if not looks_archived(data):
+        contents.add(name, data)
+    elif depth == 0:
+        try:
+            _read_archive(data, name, name + "/", contents, depth=1)
+        except PackageError as error:
+            if contents.full:
+                raise
+            contents.skip(name, error.found, error.expected, error.action, Weight.QUERY)
+    else:
+        contents.skip(
+            name,
+            "it is an archive inside an archive inside the package and was not opened",
+            "at most one archive inside another",
+            "Pack the data flat and send it again",
+            Weight.QUERY,
+        )
+
+
+def _read_archive(data: bytes, shown: str, prefix: str, contents: Contents, depth: int) -> None:
+    if data.startswith((b"7z\xbc\xaf", b"Rar!")):
+        raise PackageError(
+            "it is a 7z or rar archive",
+            "zip or tar (also .tar.gz, .tar.bz2, .tar.xz)",
+            "Pack the data as zip",
+            file=shown,
+        )
+    try:
+        if data.startswith(b"PK"):
+            _read_zip(data, shown, prefix, contents, depth)
+        else:
+            _read_tar(data, shown, prefix, contents, depth)
+    except PackageError:
+        raise
+    except _BROKEN as error:
+        raise PackageError(
+            f"the archive is damaged ({type(error).__name__}: {error})",
+            "a whole zip or tar archive",
+            "Pack the data again and send it again",
+            file=shown,
+        ) from error
+
+
+def _read_zip(data: bytes, shown: str, prefix: str, contents: Contents, depth: int) -> None:
+    with zipfile.ZipFile(io.BytesIO(data)) as archive:
+        locked = 0
+        for info in archive.infolist():
+            if info.is_dir():
+                continue
+            contents.count(shown)
+            name = info.filename
+            if not info.flag_bits & 0x800:  # not marked UTF-8, often UTF-8 all the same
+                with contextlib.suppress(UnicodeError):
+                    name = name.encode("cp437").decode("utf-8")
+            if stat.S_ISLNK(info.external_attr >> 16):
+                _report_link(contents, prefix + _clean(name))
+                continue
+            if not _name_allowed(contents, prefix, name):
+                continue
+            inside = prefix + _clean(name)
+            if info.flag_bits & 0x1:
+                locked += 1
+                contents.skip(
+                    inside,
+                    "it is locked with a password",
+                    "an open archive",
+                    "Pack it again without a password",
+                    Weight.HOLD,
+                )
+                continue
+            check_ratio(info.file_size, info.compress_size, shown)
+            if contents.total + info.file_size > limits.MAX_BYTES:
+                raise too_large(shown)
+            try:
+                with archive.open(info) as stream:
+                    body = _drain(stream, contents, shown, info.compress_size)
+            except _BROKEN as error:
+                contents.skip(
+                    inside,
+                    f"it is damaged inside the archive ({error})",
+                    "a whole file",
+                    "Pack the data again and send it again",
+                    Weight.HOLD,
+                )
+                continue
+            _add_or_open(inside, body, contents, depth)
+
+
+def _drain(stream: IO[bytes], contents: Contents, shown: str, packed: int) -> bytes:
+    parts: list[bytes] = []
+    size = 0
+    while chunk := stream.read(CHUNK):
+        size += len(chunk)
+        contents.grow(len(chunk), shown)
+        check_ratio(size, packed, shown)
+        parts.append(chunk)
+    return b"".join(parts)
+
+
+def _decompressed(data: bytes, shown: str) -> io.BufferedReader:
+    raw = io.BytesIO(data)
+    inner: IO[bytes]
+    if data.startswith(b"\x1f\x8b"):
+        inner = cast(IO[bytes], gzip.GzipFile(fileobj=raw))
+    elif data.startswith(b"BZh"):
+        inner = cast(IO[bytes], bz2.BZ2File(raw))
+    elif data.startswith(b"\xfd7zXZ"):
+        inner = cast(IO[bytes], lzma.open(raw))  # noqa: SIM115 - lives as long as its bytes
+    else:
+        inner = raw
+    return io.BufferedReader(Bounded(inner, len(data), shown), CHUNK)
+
+
+def _read_tar(data: bytes, shown: str, prefix: str, contents: Contents, depth: int) -> None:
+    start = _decompressed(data, shown).read(512)
+    if not is_tar(start):  # one packed file, not a tar
+        contents.count(shown)
+        body = _drain(_decompressed(data, shown), contents, shown, len(data))
+        base = re.sub(r"\.(gz|bz2|xz)$", "", shown.rsplit("/", 1)[-1], flags=re.I)
+        _add_or_open(prefix + _clean(base), body, contents, depth)
+        return
+    stream = _decompressed(data, shown)
+    with tarfile.open(fileobj=stream, mode="r|", errors="surrogateescape") as archive:
+        for member in cast(Iterable[tarfile.TarInfo], archive):
+            if member.isdir():
+                continue
+            contents.count(shown)
+            if member.issym() or member.islnk():
+                _report_link(contents, prefix + _clean(member.name))
+                continue
+            if not member.isfile():
+                contents.skip(
+                    prefix + _clean(member.name),
+                    "it is a device or pipe",
+                    "a file",
+                    "Leave it out",
+                    Weight.QUERY,
+                )
+                continue
+            if contents.total + member.size > limits.MAX_BYTES:
+                raise too_large(shown)
+            if not _name_allowed(contents, prefix, member.name):
+                continue
+            body_stream = archive.extractfile(member)
+            if body_stream is None:  # pragma: no cover - isfile() was asked above
+                continue
+            body = _drain(body_stream, contents, shown, len(data))
+            if len(body) < member.size:
+                raise EOFError("it ends inside a file")
+            _add_or_open(prefix + _clean(member.name), body, contents, depth)
+
+
+def _name_allowed(contents: Contents, prefix: str, name: str) -> bool:
+    """Whether the entry stays inside the package; reports it when not."""
+    flat = name.replace("\\", "/")
+    if flat.startswith("/") or re.match(r"[A-Za-z]:", flat) or ".." in flat.split("/"):
+        contents.skip(
+            prefix + _clean(name),
+            "its path leads outside the package and it was not read",
+            "a path inside the package",
+            "Pack the data again from inside its folder",
+            Weight.QUERY,
+        )
+        return False
+    # Shadow copies an archiver adds are never fabrication data.
+    return not any(part in _SKIPPED_FOLDERS for part in flat.split("/")[:-1])
+
+
+def _clean(name: str) -> str:
+    """Forward slashes, no leading ``./``, nothing a terminal could stumble over.
+
+    Examples
+    --------
+    >>> _clean(".\\\\gerber\\\\top.gbr")
+    'gerber/top.gbr'
+    """
+    name = os.fsencode(name).decode("utf-8", "replace") if _CONTROL.search(name) else name
+    parts = [p for p in name.replace("\\", "/").split("/") if p not in ("", ".")]
+    return _CONTROL.sub("?", "/".join(parts))

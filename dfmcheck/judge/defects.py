@@ -1,0 +1,98 @@
+"""Defects of the data, and doubtful assumptions, become findings too."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping, Sequence
+
+from dfmcheck.judge.finding import Finding, Source
+from dfmcheck.judge.message import fingerprint, places_text, rounded
+from dfmcheck.measure.rule import Rule
+from dfmcheck.terms import Assumption, Defect, Step, Weight
+
+_NUMBER = re.compile(r"\d+(?:\.\d+)?")
+_LISTED = 12  # sources named in a merged finding
+
+
+def defect_findings(defects: Sequence[Defect], rules: Mapping[str, Rule]) -> list[Finding]:
+    """One finding per defect; those that differ only in their numbers are one, with a count.
+
+    The heaviest of them, earliest in its file, gives the words.
+    """
+    alike: dict[tuple[str, str, str, str], list[Defect]] = {}
+    for defect in defects:
+        key = (defect.rule, defect.file, defect.layer, _NUMBER.sub("#", defect.found))
+        alike.setdefault(key, []).append(defect)
+    return [_from_defects(group, rules) for group in alike.values()]
+
+
+def _from_defects(group: list[Defect], rules: Mapping[str, Rule]) -> Finding:
+    group = sorted(
+        group,
+        key=lambda d: (-d.weight, d.line or 0, d.found, d.expected, d.x or 0.0, d.y or 0.0),
+    )
+    lead = group[0]
+    rule = rules.get(lead.rule)
+    points = [(d.x, d.y) for d in group if d.x is not None and d.y is not None]
+    message = lead.sentence
+    if len(group) > 1:
+        message += f" (First of {places_text(len(group))} like it.)"
+    sources = dict.fromkeys(Source(d.file, d.line) for d in group if d.file)
+    # neither file name nor line counts, so that a finding keeps its waiver over revisions
+    found = lead.found.replace(lead.file, "") if lead.file else lead.found
+    at = () if lead.x is None or lead.y is None else (rounded(lead.x, 2), rounded(lead.y, 2))
+    return Finding(
+        rule=lead.rule,
+        step=str(rule.step if rule else Step.DATA),
+        severity=lead.weight.name.lower(),
+        layer=lead.layer,
+        nets=(),
+        x=lead.x,
+        y=lead.y,
+        bbox=(
+            min(x for x, _ in points), min(y for _, y in points),
+            max(x for x, _ in points), max(y for _, y in points),
+        ) if points else None,
+        line=None, measured=None, raw=None, uncertainty=0.0, limit=None, unit="", tier="",
+        fits="",
+        count=len(group),
+        fingerprint=fingerprint(lead.rule, lead.layer, found, *at),
+        message=message,
+        remedy=lead.action or (rule.change if rule else ""),
+        who=rule.who if rule else "ask",
+        sources=tuple(sources)[:_LISTED],
+    )  # fmt: skip
+
+
+def assumption_findings(
+    assumptions: Sequence[Assumption], rules: Mapping[str, Rule]
+) -> list[Finding]:
+    """A query for every doubtful assumption; the others are only reported."""
+    rule = rules.get("data.assumption")
+    out: list[Finding] = []
+    alike: dict[tuple[str, str, str], list[Assumption]] = {}
+    for one in assumptions:
+        if one.doubtful:
+            alike.setdefault((one.file, one.subject, one.value), []).append(one)
+    for group in alike.values():
+        lead = min(group, key=lambda a: (a.confidence, a.evidence))
+        where = f"{lead.file}: " if lead.file else ""
+        out.append(
+            Finding(
+                rule="data.assumption",
+                step=str(Step.DATA),
+                severity=Weight.QUERY.name.lower(),
+                layer="", nets=(), x=None, y=None, bbox=None, line=None, measured=None,
+                raw=None, uncertainty=0.0, limit=None, unit="", tier="", fits="",
+                count=len(group),
+                fingerprint=fingerprint("data.assumption", lead.subject, lead.value),
+                message=(
+                    f"{where}{lead.subject} taken as {lead.value}, which the data does not state "
+                    f"({lead.evidence}; confidence {lead.confidence:.0%})"
+                ),
+                remedy=f"State {lead.subject} in the data, or confirm {lead.value}",
+                who=rule.who if rule else "ask",
+                sources=(Source(lead.file),) if lead.file else (),
+            )
+        )  # fmt: skip
+    return out

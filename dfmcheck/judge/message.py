@@ -1,0 +1,100 @@
+"""The words of a finding: one plain sentence with the value, the limit, the layer, the nets."""
+
+from __future__ import annotations
+
+import hashlib
+import re
+
+UNNAMED = re.compile(r"net \d+")
+"""Nets the data does not name are numbered; the numbers change with every revision."""
+
+
+def number(value: float, unit: str, against: float | None = None) -> str:
+    """A value with its unit; more digits where ``against`` would otherwise read the same.
+
+    Examples
+    --------
+    >>> number(0.094, "mm"), number(0.0996, "mm", against=0.1), number(10.04, "1", against=10)
+    ('0.094 mm', '0.0996 mm', '10.04')
+    """
+    digits = {"mm": 3, "count": 0}.get(unit, 1)
+    while (
+        against is not None
+        and digits < 6
+        and abs(value - against) > 1e-9
+        and f"{value:.{digits}f}" == f"{against:.{digits}f}"
+    ):
+        digits += 1
+    suffix = "" if unit in ("1", "count", "") else f" {unit}"
+    return f"{value:.{digits}f}{suffix}"
+
+
+def between(nets: tuple[str, ...]) -> str:
+    """
+    >>> between(("A", "B")), between(("A",)), between(())
+    (' between nets A and B', ' on net A', '')
+    >>> between(("net 4", "net 7")), between(("net 4",))
+    (' between net 4 and net 7', ' on net 4')
+    """
+    if not nets:
+        return ""
+    numbered = all(UNNAMED.fullmatch(net) for net in nets)
+    if len(nets) > 1:
+        return f" between {'' if numbered else 'nets '}{' and '.join(nets)}"
+    return f" on {'' if numbered else 'net '}{nets[0]}"
+
+
+def places_text(count: int) -> str:
+    """
+    >>> places_text(1), places_text(400)
+    ('1 place', '400 places')
+    """
+    return f"{count} place" if count == 1 else f"{count} places"
+
+
+def measured_sentence(
+    quantity: str, unit: str, at_most: bool, value: float, raw: float, layer: str,
+    nets: tuple[str, ...], count: int, chosen: str, wanted: float, tier: str, limit: float,
+    fits: str,
+) -> str:  # fmt: skip
+    """Sentence of a finding that has a measured value.
+
+    ``wanted`` is the limit of the tier ``chosen``, ``limit`` that of ``tier``, the most capable
+    one that fails.
+    """
+    if nets:  # the nets are named below
+        quantity = quantity.removesuffix(" between nets")
+    text = f"{quantity[:1].upper()}{quantity[1:]} {number(value, unit, wanted)}"
+    if abs(raw - value) > 1e-9:
+        text += f" ({number(raw, unit, value)} in the data, before the drilling allowance)"
+    if layer:
+        text += f" on {layer}"
+    text += between(nets)
+    if count > 1:
+        text += f", worst of {places_text(count)}"
+    needs = "allows" if at_most else "needs"
+    text += f"; tier {chosen} {needs} {number(wanted, unit, value)}"
+    if fits:
+        return f"{text}, tier {fits} takes it"
+    if tier != chosen:
+        return f"{text}, and even tier {tier} {needs} {number(limit, unit, value)}"
+    return text
+
+
+def fingerprint(*parts: object) -> str:
+    """Twelve hex digits of a SHA-1 over the parts; a label to waive by, not a secret.
+
+    Floats are rounded to a nanometre before they come here to be rounded to their place, so
+    that the noise of a shifted datum does not tip one over a rounding edge.
+    """
+    text = "\x1f".join(str(part) for part in parts)
+    return hashlib.sha1(text.encode(), usedforsecurity=False).hexdigest()[:12]
+
+
+def rounded(value: float, digits: int) -> float:
+    """Round by way of a nanometre; minus zero becomes zero.
+
+    >>> rounded(10.00499999999, 2) == rounded(10.00500000001, 2)
+    True
+    """
+    return round(round(value, 6), digits) + 0.0

@@ -1,0 +1,123 @@
+"""Small helpers the measuring modules share."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+import shapely
+
+from dfmcheck.board.model import Board, Layer
+from dfmcheck.formats.records import Kind
+from dfmcheck.geometry.edges import CHORD_ERROR, Edges
+from dfmcheck.geometry.gaps import Gaps
+from dfmcheck.geometry.image import Image
+from dfmcheck.geometry.segments import closest_points
+from dfmcheck.measure.places import Places
+
+Floats = npt.NDArray[np.float64]
+Rows = npt.NDArray[np.intp]
+
+CELL = 0.5
+"""Places of one pair of features are kept one per square of this size, mm."""
+_WIDER = 4.0
+_WIDEST = 8.0
+
+
+def names(table: tuple[str, ...], rows: npt.NDArray[Any]) -> npt.NDArray[Any]:
+    """Names by row, "" for -1."""
+    lookup = np.array([*table, ""], dtype=object)
+    return np.asarray(lookup[rows])
+
+
+def pair_key(a: npt.NDArray[Any], b: npt.NDArray[Any]) -> npt.NDArray[np.int64]:
+    """One number for an unordered pair of small numbers (from -1)."""
+    low, high = np.minimum(a, b).astype(np.int64) + 1, np.maximum(a, b).astype(np.int64) + 1
+    return np.asarray(high * (1 << 31) + low)
+
+
+def ordered_key(a: npt.NDArray[Any], b: npt.NDArray[Any]) -> npt.NDArray[np.int64]:
+    """One number for an ordered pair of small numbers (from -1)."""
+    return np.asarray((a.astype(np.int64) + 1) * (1 << 31) + b.astype(np.int64) + 1)
+
+
+def feature_kind(image: Image, piece: npt.NDArray[Any]) -> npt.NDArray[Any]:
+    """``land`` (flash), ``pour`` (region) or ``conductor`` (draw) of each piece."""
+    words = np.array(["conductor", "conductor", "land", "pour"], dtype=object)
+    return np.asarray(words[image.kind[piece]])
+
+
+def source(image: Image, edge: Rows, side: str) -> dict[str, Any]:
+    """Source columns of the features that ``edge`` rows of one image belong to."""
+    piece = image.edges.piece[edge]
+    return {
+        f"file_{side}": image.file,
+        f"line_{side}": image.line[piece],
+        f"code_{side}": image.code[piece],
+    }
+
+
+def hole_source(board: Board, hole: Rows, side: str) -> dict[str, Any]:
+    holes = board.holes
+    return {
+        f"file_{side}": names(board.drill_files, holes.file[hole]),
+        f"line_{side}": holes.line[hole],
+        f"code_{side}": holes.tool[hole],
+    }
+
+
+def place_points(board: Board, p: Floats, q: Floats) -> dict[str, Floats]:
+    """Point columns on the board's datum."""
+    ox, oy = board.origin
+    return {"x": p[:, 0] - ox, "y": p[:, 1] - oy, "x2": q[:, 0] - ox, "y2": q[:, 1] - oy}
+
+
+def with_tightest(search: Callable[[float], Gaps], reach: float) -> Gaps:
+    """Gaps within ``reach``; where there are none, the narrowest found by looking further."""
+    gaps = search(reach)
+    wider = reach
+    while len(gaps) == 0 and wider < _WIDEST:
+        wider = min(wider * _WIDER, _WIDEST)
+        gaps = search(wider)
+        if len(gaps):
+            return gaps.take(np.array([int(np.argmin(gaps.value))]))
+    return gaps
+
+
+def edges_at(edges: Edges, points: Floats) -> tuple[Rows, Floats]:
+    """For each point the edge on whose outline it lies best, and how far off it is.
+
+    Returns row -1 and NaN where no outline is within 5 µm.
+    """
+    n = len(points)
+    best = np.full(n, -1, dtype=np.intp)
+    off = np.full(n, np.nan)
+    if n == 0 or len(edges) == 0:
+        return best, off
+    near = 10 * CHORD_ERROR
+    x, y = points[:, 0], points[:, 1]
+    of, edge = shapely.STRtree(edges.boxes()).query(
+        shapely.box(x - near, y - near, x + near, y + near)
+    )
+    at = np.concatenate([points, points], axis=1)[of]
+    away = np.abs(closest_points(at, edges.segments[edge])[0] - edges.r[edge])
+    order = np.lexsort((edge, away, of))
+    of, edge, away = of[order], edge[order], away[order]
+    first = np.ones(len(of), dtype=np.bool_)
+    first[1:] = of[1:] != of[:-1]
+    first &= away <= near
+    best[of[first]], off[of[first]] = edge[first], away[first]
+    return best, off
+
+
+def is_land(image: Image) -> npt.NDArray[np.bool_]:
+    """Pieces that are whole flashes."""
+    return np.asarray(image.flash & (image.kind == Kind.FLASH))
+
+
+def concat_layers(
+    board: Board, layers: tuple[Layer, ...], one: Callable[[Board, Layer], Places]
+) -> Places:
+    return Places.concat([one(board, layer) for layer in layers])

@@ -1,0 +1,154 @@
+"""Mask: solder mask with openings over lands. Webs between openings, clearance round lands."""
+
+from __future__ import annotations
+
+import numpy as np
+import shapely
+
+from dfmcheck.board.model import Board, Layer
+from dfmcheck.geometry.depth import Inside
+from dfmcheck.geometry.gaps import Gaps, along_parallels, clear_of, gaps_within, thin
+from dfmcheck.measure.common import (
+    CELL,
+    concat_layers,
+    edges_at,
+    is_land,
+    names,
+    pair_key,
+    place_points,
+    source,
+    with_tightest,
+)
+from dfmcheck.measure.places import Places
+from dfmcheck.measure.rule import Rule, measures
+from dfmcheck.terms import Side, Step, Weight
+
+WEB = Rule(
+    id="mask.web",
+    step=Step.MASK,
+    quantity="web of mask between two openings",
+    unit="mm",
+    direction="at-least",
+    on_the_floor="A web this thin does not hold in development: it washes off, or floats onto a "
+    "land; without it solder bridges between the lands.",
+    change="Shrink the openings, move the lands apart, or accept one opening for the row.",
+    who="edit",
+    front_end="May join the openings where the lands are one net; must ask between nets.",
+    source="common practice (IPC-7351 3.1 treats mask webs between lands; value from memory)",
+    weight=Weight.QUERY,
+)
+
+
+@measures(WEB)
+def web(board: Board, reach: float) -> Places:
+    """Mask left between different openings of one mask layer."""
+
+    def one(board: Board, layer: Layer) -> Places:
+        image = layer.image
+        component = image.edge_component
+        piece = image.edges.piece
+
+        def search(far: float) -> Gaps:
+            gaps = gaps_within(
+                image.edges, far, lambda a, b: np.asarray(component[a] != component[b])
+            )
+            gaps = along_parallels(gaps, image.edges, image.edges)
+            gaps = gaps.take((gaps.value > 0) & (gaps.value <= far))
+            gaps = gaps.take(thin(gaps, pair_key(piece[gaps.a], piece[gaps.b]), CELL))
+            return gaps.take(clear_of(gaps, image.edges, image.parts))
+
+        gaps = with_tightest(search, reach)
+        key = pair_key(component[gaps.a], component[gaps.b])
+        gaps = gaps.take(thin(gaps, key, CELL))
+        key = pair_key(component[gaps.a], component[gaps.b])
+        return Places.of(
+            rule=WEB.id,
+            layer=layer.name,
+            value=gaps.value,
+            uncertainty=gaps.error,
+            **place_points(board, gaps.p, gaps.q),
+            group=key,
+            **source(image, gaps.a, "a"),
+            **source(image, gaps.b, "b"),
+        )
+
+    return concat_layers(board, board.masks, one)
+
+
+CLEARANCE = Rule(
+    id="mask.clearance",
+    step=Step.MASK,
+    quantity="clearance from a land to the edge of its mask opening, all round",
+    unit="mm",
+    direction="at-least",
+    on_the_floor="Mask registers only to its tolerance: with too little clearance it creeps onto "
+    "the land and the joint is starved.",
+    change="Enlarge the opening, or centre it on the land.",
+    who="edit",
+    front_end="May enlarge openings to the shop's clearance where the webs allow it.",
+    source="IPC-7351 (mask clearance; value from memory), limits per shop",
+    weight=Weight.QUERY,
+)
+
+
+@measures(CLEARANCE)
+def clearance(board: Board, reach: float) -> Places:
+    """Smallest clearance between every land and the opening its centre lies in.
+
+    Negative where mask lies on the land. An opening that lies wholly inside one land is mask
+    defined and left out: there the opening, not the copper, makes the land.
+    """
+    if not board.copper:
+        return Places.empty()
+
+    def one(board: Board, mask: Layer) -> Places:
+        copper = board.copper[0] if mask.role.side is Side.TOP else board.copper[-1]
+        image = copper.image
+        inside = Inside(mask.image)
+        lands = np.flatnonzero(is_land(image))
+        if len(lands) == 0 or len(mask.image.parts) == 0:
+            return Places.empty()
+        centre = shapely.get_coordinates(shapely.centroid(image.pieces[lands]))
+        opening = inside.part_at(centre[:, 0], centre[:, 1])
+        lands, opening = lands[opening >= 0], opening[opening >= 0]
+        of_land = np.full(len(image.pieces), -1, dtype=np.intp)
+        of_land[lands] = np.arange(len(lands))
+        rows = np.flatnonzero(of_land[image.edges.piece] >= 0)
+        depth = inside.depth(image.edges.take(rows), max(reach, 0.5))
+        land = of_land[image.edges.piece[rows]]
+        known = np.flatnonzero(~np.isnan(depth.value))
+        order = known[np.lexsort((depth.value[known], land[known]))]
+        first = np.ones(len(order), dtype=np.bool_)
+        first[1:] = land[order][1:] != land[order][:-1]
+        worst = order[first]
+        value = depth.value[worst]
+        defined = np.zeros(len(worst), dtype=np.bool_)
+        below = np.flatnonzero(value < 0)
+        shapely.prepare(image.pieces[lands[land[worst[below]]]])
+        defined[below] = shapely.covers(
+            image.pieces[lands[land[worst[below]]]],
+            mask.image.parts[opening[land[worst[below]]]],
+        )
+        worst, value = worst[~defined], value[~defined]
+        keep = value <= reach
+        if not keep.any() and len(value):
+            keep = np.arange(len(value)) == int(np.argmin(value))
+        worst = worst[keep]
+        net = copper.edge_net[rows[worst]]
+        edge, _ = edges_at(mask.image.edges, depth.at[worst])
+        columns = source(mask.image, np.maximum(edge, 0), "b")
+        columns["line_b"] = np.where(edge >= 0, columns["line_b"], 0)
+        columns["code_b"] = np.where(edge >= 0, columns["code_b"], -1)
+        return Places.of(
+            rule=CLEARANCE.id,
+            layer=mask.name,
+            value=depth.value[worst],
+            uncertainty=depth.error[worst] + image.edges.error[rows[worst]],
+            **place_points(board, depth.frm[worst], depth.at[worst]),
+            group=lands[land[worst]].astype(np.int64),
+            net_a=names(board.net_names, net),
+            **source(image, rows[worst], "a"),
+            **columns,
+        )
+
+    return concat_layers(board, board.masks, one)

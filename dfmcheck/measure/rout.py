@@ -1,0 +1,84 @@
+"""Rout: the board is cut out of the panel. Copper near the cut."""
+
+from __future__ import annotations
+
+import numpy as np
+import shapely
+
+from dfmcheck.board.model import Board, Layer
+from dfmcheck.geometry.gaps import Gaps, gaps_between, thin
+from dfmcheck.measure.common import (
+    CELL,
+    concat_layers,
+    feature_kind,
+    names,
+    ordered_key,
+    place_points,
+    source,
+    with_tightest,
+)
+from dfmcheck.measure.places import Places
+from dfmcheck.measure.rule import Rule, measures
+from dfmcheck.terms import Step
+
+PROFILE = Rule(
+    id="rout.copper-to-profile",
+    step=Step.ROUT,
+    quantity="distance from copper to the centre line of the drawn profile",
+    unit="mm",
+    direction="at-least",
+    on_the_floor="The cutter tears copper at the edge into burrs; bared copper corrodes and can "
+    "touch the housing.",
+    change="Pull copper back from the profile.",
+    who="ask",
+    front_end="May pull back a pour; must ask before cutting a conductor or land.",
+    source="IPC-2221B 10.1 (edge spacing; value from memory), limits per shop",
+    caution="Distance to a housing or to the edge that keeps people safe from dangerous voltage "
+    "is judged by the applicable safety standard and licensed practice.",
+)
+
+
+@measures(PROFILE)
+def copper_to_profile(board: Board, reach: float) -> Places:
+    """Copper inside or across the profile, within ``reach`` of its centre line.
+
+    Nought or below where copper lies on the line. Copper wholly outside is reported as a data
+    defect, not here.
+    """
+    profile = board.profile
+    if profile is None:
+        return Places.empty()
+    line = profile.edges
+
+    def one(board: Board, layer: Layer) -> Places:
+        image = layer.image
+
+        def search(far: float) -> Gaps:
+            gaps = gaps_between(image.edges, line, far)
+            if not profile.area.is_empty and len(gaps):
+                shapely.prepare(profile.area)
+                apart = gaps.value > 0
+                inside = shapely.covers(profile.area, shapely.points(gaps.p)) | ~apart
+                gaps = gaps.take(inside)
+            return gaps.take(thin(gaps, ordered_key(image.edges.piece[gaps.a], gaps.b), CELL))
+
+        gaps = with_tightest(search, reach)
+        component = image.edge_component[gaps.a]
+        gaps = gaps.take(thin(gaps, component, CELL))
+        component = image.edge_component[gaps.a]
+        return Places.of(
+            rule=PROFILE.id,
+            layer=layer.name,
+            position=board.position(layer),
+            kind=feature_kind(image, image.edges.piece[gaps.a]),
+            value=gaps.value,
+            uncertainty=gaps.error,
+            **place_points(board, gaps.p, gaps.q),
+            group=component.astype(np.int64),
+            net_a=names(board.net_names, layer.net[component]),
+            **source(image, gaps.a, "a"),
+            file_b=profile.file,
+            line_b=profile.lines[line.piece[gaps.b]],
+        )
+
+    return concat_layers(board, board.copper, one)

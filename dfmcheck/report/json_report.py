@@ -1,0 +1,191 @@
+"""The judgement as JSON, in the published form of ``findings.schema.json``."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterable
+from pathlib import Path
+from typing import Any
+
+import dfmcheck
+from dfmcheck.judge.finding import Finding, Judgement, Source, Tightest
+from dfmcheck.measure.screening import Facts, FileEntry
+from dfmcheck.report.text import CAUTION, finite
+from dfmcheck.terms import Assumption
+
+SCHEMA_VERSION = "1.0"
+"""Major part rises when a key is removed or changes its meaning; minor when one is added."""
+
+
+def schema() -> dict[str, Any]:
+    """The published JSON Schema (draft 2020-12) of what :func:`to_json` returns."""
+    text = Path(__file__).with_name("findings.schema.json").read_text(encoding="utf-8")
+    loaded: dict[str, Any] = json.loads(text)
+    return loaded
+
+
+def to_json(judgement: Judgement) -> dict[str, Any]:
+    """The judgement as plain dicts, lists, strings and numbers.
+
+    Returns
+    -------
+    dict
+        Holds to :func:`schema`. Lengths are mm, areas mm². A number the data does not give
+        is None; NaN and infinity never appear.
+    """
+    screening = judgement.screening
+    return {
+        "schema_version": SCHEMA_VERSION,
+        "tool": {"name": "dfmcheck", "version": dfmcheck.__version__},
+        "package": _text(screening.package),
+        "shop": _text(judgement.shop),
+        "tier": _text(judgement.tier),
+        "verdict": str(judgement.verdict),
+        "reasons": [_text(reason) for reason in judgement.reasons],
+        "facts": _facts(screening.facts),
+        "tier_fit": [
+            {
+                "tier": _text(fit.tier),
+                "fits": bool(fit.fits),
+                "places": {rule: int(count) for rule, count in fit.places.items()},
+            }
+            for fit in judgement.tier_fit
+        ],
+        "tightest": [_tightest(item) for item in judgement.tightest],
+        "findings": [_finding(item) for item in judgement.findings],
+        "assumptions": [_assumption(item) for item in screening.assumptions],
+        "coverage": {
+            "measured": [
+                {"rule": rule, "layer": _text(layer)} for rule, layer in screening.measured
+            ],
+            "gaps": [
+                {"rule": gap.rule, "layer": _text(gap.layer), "reason": _text(gap.reason)}
+                for gap in screening.gaps
+            ],
+            "not_judged": [
+                {"rule": rule, "reason": _text(why)} for rule, why in judgement.not_judged
+            ],
+            "files": [_file(item) for item in screening.files],
+        },
+        "caution": CAUTION,
+    }
+
+
+def dumps(judgement: Judgement) -> str:
+    """:func:`to_json` as text ending in a newline; plain ASCII, so any reader takes it."""
+    return json.dumps(to_json(judgement), indent=2, allow_nan=False) + "\n"
+
+
+def _facts(facts: Facts) -> dict[str, Any]:
+    names = facts.layers or tuple(facts.copper_area) or tuple(facts.copper_share)
+    return {
+        "width_mm": finite(facts.width),
+        "height_mm": finite(facts.height),
+        "area_mm2": finite(facts.area),
+        "conductors": int(facts.conductors),
+        "thickness_mm": finite(facts.thickness),
+        "outer_copper_um": finite(facts.outer_copper_um),
+        "inner_copper_um": finite(facts.inner_copper_um),
+        "hole_density_per_cm2": finite(facts.hole_density_per_cm2),
+        "nets": int(facts.nets),
+        "holes": [
+            {
+                "diameter_mm": finite(hole.diameter),
+                "plating": str(hole.plating),
+                "hits": int(hole.hits),
+                "slots": int(hole.slots),
+            }
+            for hole in facts.holes
+        ],
+        "copper": [
+            {
+                "layer": _text(name),
+                "area_mm2": finite(facts.copper_area.get(name)),
+                "share": finite(facts.copper_share.get(name)),
+            }
+            for name in names
+        ],
+    }
+
+
+def _tightest(item: Tightest) -> dict[str, Any]:
+    return {
+        "rule": item.rule,
+        "layer": _text(item.layer),
+        "value": finite(item.value),
+        "unit": item.unit,
+        "x_mm": finite(item.x),
+        "y_mm": finite(item.y),
+        "uncertainty": finite(item.uncertainty) or 0.0,
+        "limit": finite(item.limit),
+        "at_limit": bool(item.at_limit),
+    }
+
+
+def _finding(item: Finding) -> dict[str, Any]:
+    return {
+        "rule": item.rule,
+        "step": str(item.step),
+        "severity": str(item.severity),
+        "layer": _text(item.layer),
+        "nets": [_text(net) for net in item.nets],
+        "x_mm": finite(item.x),
+        "y_mm": finite(item.y),
+        "bbox_mm": _four(item.bbox),
+        "line_mm": _four(item.line),
+        "measured": finite(item.measured),
+        "raw": finite(item.raw),
+        "uncertainty": finite(item.uncertainty) or 0.0,
+        "limit": finite(item.limit),
+        "unit": item.unit,
+        "tier": _text(item.tier),
+        "fits": _text(item.fits),
+        "count": int(item.count),
+        "fingerprint": item.fingerprint,
+        "message": _text(item.message),
+        "remedy": _text(item.remedy),
+        "who": str(item.who),
+        "sources": [_source(source) for source in item.sources],
+    }
+
+
+def _source(item: Source) -> dict[str, Any]:
+    return {
+        "file": _text(item.file),
+        "line": None if item.line is None else int(item.line),
+        "aperture": None if item.code is None else int(item.code),
+    }
+
+
+def _assumption(item: Assumption) -> dict[str, Any]:
+    return {
+        "subject": _text(item.subject),
+        "value": _text(item.value),
+        "evidence": _text(item.evidence),
+        "file": _text(item.file),
+        "confidence": finite(item.confidence) or 0.0,
+    }
+
+
+def _file(item: FileEntry) -> dict[str, Any]:
+    return {
+        "name": _text(item.name),
+        "role": str(item.role),
+        "format": str(item.format),
+        "confidence": finite(item.confidence) or 0.0,
+        "evidence": [_text(line) for line in item.evidence],
+        "read": bool(item.read),
+    }
+
+
+def _four(values: Iterable[float] | None) -> list[float] | None:
+    """Four numbers, or None when any of them is missing."""
+    if values is None:
+        return None
+    out = [number for number in map(finite, values) if number is not None]
+    return out if len(out) == 4 else None
+
+
+def _text(value: str) -> str:
+    """Text that any JSON reader takes: a lone surrogate (undecodable byte) becomes U+FFFD."""
+    return str(value).encode("utf-16", "surrogatepass").decode("utf-16", "replace")

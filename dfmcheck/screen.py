@@ -1,0 +1,177 @@
+"""The whole run up to measurements: package → artwork → board → measurements."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Callable, Mapping
+from concurrent.futures import ProcessPoolExecutor, as_completed
+from multiprocessing import get_context
+from pathlib import Path
+
+from dfmcheck import __version__
+from dfmcheck.board.assemble import assemble
+from dfmcheck.board.model import Board
+from dfmcheck.intake import Package, open_package, select_board
+from dfmcheck.measure.facts import board_facts
+from dfmcheck.measure.places import Places
+from dfmcheck.measure.rule import measure_functions
+from dfmcheck.measure.screening import Facts, FileEntry, Gap, Screening
+
+Progress = Callable[[str, int, int], None]
+DEFAULT_REACH = 0.25
+"""How far values are listed (mm) where no shop asks for more."""
+
+
+def inspect(
+    path: Path, *, roles: Mapping[str, str] | None = None, board: str | None = None
+) -> Screening:
+    """What the package holds: files, roles and their evidence; nothing is measured.
+
+    Raises PackageError when it cannot be opened, UsageError for a role that does not fit.
+    """
+    package = _open(path, roles, board)
+    files = tuple(
+        FileEntry(f.name, str(f.role), f.format, f.confidence, tuple(f.evidence), len(f.data))
+        for f in package.files
+    )
+    return Screening(
+        package.name, files, Facts(), Places.empty(), {}, (), (),
+        tuple(package.defects), tuple(package.assumptions), __version__,
+    )  # fmt: skip
+
+
+def screen(
+    path: Path,
+    *,
+    roles: Mapping[str, str] | None = None,
+    board: str | None = None,
+    thickness: float | None = None,
+    copper_um: float | None = None,
+    reach: Mapping[str, float] | None = None,
+    workers: int | None = None,
+    progress: Progress | None = None,
+) -> Screening:
+    """Open, read, assemble and measure one package.
+
+    Parameters
+    ----------
+    path : Path
+        Folder, archive or file.
+    roles : mapping of file name to role text
+        Roles the user settles.
+    board : str, optional
+        Name prefix of the board to screen where the package holds several.
+    thickness : float, optional
+        Board thickness, mm.
+    copper_um : float, optional
+        Finished copper, µm; recorded as a fact.
+    reach : mapping of rule id to mm
+        How far values are to be listed, at least 0.25 mm.
+    workers : int, optional
+        Processes; all cores by default. The result does not depend on it.
+
+    Raises
+    ------
+    PackageError, UsageError
+    """
+    workers = workers or os.cpu_count() or 1
+    package = _open(path, roles, board)
+    model = assemble(package, thickness=thickness, workers=workers, progress=progress)
+    functions = measure_functions()
+    far = {id_: max((reach or {}).get(id_, 0.0) * 1.001, DEFAULT_REACH) for id_ in functions}
+    places = _measure_all(model, far, workers, progress)
+    gaps = list(model.gaps)
+    plated = bool((model.holes.plated == 1).any())
+    if model.thickness is None and plated:
+        gaps.append(
+            Gap(
+                "drill.aspect-ratio", "",
+                "the board's thickness is not stated in the data; give it with --thickness",
+            )
+        )  # fmt: skip
+    return Screening(
+        package=package.name,
+        files=model.files,
+        facts=board_facts(model, copper_um),
+        places=places,
+        reach=far,
+        measured=_measured(model, set(functions), gaps),
+        gaps=tuple(gaps),
+        defects=model.defects,
+        assumptions=model.assumptions,
+        made_by=__version__,
+    )
+
+
+def _open(path: Path, roles: Mapping[str, str] | None, board: str | None) -> Package:
+    package = open_package(path, roles=roles or {})
+    return select_board(package, board) if board else package
+
+
+_BOARD: Board | None = None
+
+
+def _measure_one(id_: str, layer: int, reach: float) -> Places:
+    """Runs in a worker that inherited the board; ``layer`` -1 measures the board as a whole."""
+    assert _BOARD is not None
+    return measure_functions()[id_](_view(_BOARD, layer), reach)
+
+
+def _measure_all(
+    board: Board, reach: Mapping[str, float], workers: int, progress: Progress | None
+) -> Places:
+    tasks = [(id_, far) for id_, far in reach.items()]
+    functions = measure_functions()
+    total = len(tasks)
+    size = sum(len(layer.image.edges) for layer in board.copper + board.masks)
+    results: dict[int, Places] = {}
+    if workers <= 1 or size < 20_000:
+        for n, (id_, far) in enumerate(tasks):
+            results[n] = functions[id_](board, far)
+            if progress:
+                progress("measuring", n + 1, total)
+    else:
+        global _BOARD
+        _BOARD = board
+        jobs = [
+            (n, id_, layer, far)
+            for n, (id_, far) in enumerate(tasks)
+            for layer in (range(len(board.copper)) if id_.startswith("etch.") else (-1,))
+        ]
+        parts: dict[tuple[int, int], Places] = {}
+        with ProcessPoolExecutor(workers, mp_context=get_context("fork")) as pool:
+            futures = {
+                pool.submit(_measure_one, id_, layer, far): (n, layer)
+                for n, id_, layer, far in jobs
+            }
+            for done, future in enumerate(as_completed(futures), start=1):
+                parts[futures[future]] = future.result()
+                if progress:
+                    progress("measuring", done, len(jobs))
+        _BOARD = None
+        for n in range(total):
+            mine = sorted(key for key in parts if key[0] == n)
+            results[n] = Places.concat([parts[key] for key in mine])
+    return Places.concat([results[n] for n in range(total)])
+
+
+def _view(board: Board, layer: int) -> Board:
+    """The board with one copper layer to look at; position() still knows the whole stack."""
+    return board if layer < 0 else board.only(layer)
+
+
+def _measured(board: Board, ids: set[str], gaps: list[Gap]) -> tuple[tuple[str, str], ...]:
+    missing = {gap.rule for gap in gaps if gap.rule}
+    copper = [layer.name for layer in board.copper]
+    masks = [layer.name for layer in board.masks]
+    drills = list(dict.fromkeys(board.drill_roles))
+    where = {
+        "etch": copper, "plate": copper, "mask": masks, "rout": copper,
+        "drill": drills,
+    }  # fmt: skip
+    out: list[tuple[str, str]] = []
+    for id_ in sorted(ids - missing):
+        layers = copper if id_ == "drill.hole-to-copper" else where[id_.split(".")[0]]
+        out += [(id_, layer) for layer in layers]
+    return tuple(out)
+

@@ -1,0 +1,166 @@
+"""Distances worked by hand against what is measured: 0.1 µm, turned, in mm and in inch."""
+
+from __future__ import annotations
+
+import math
+from pathlib import Path
+
+import pytest
+from dfmcheck.screen import screen
+
+from tests.measure.packages import Sheet, drill_text, write_board
+
+EXACT = 1e-4  # 0.1 µm
+TURNS = [(unit, angle) for unit in ("mm", "inch") for angle in (0.0, 45.0, 33.3)]
+SQUARE = [(-20.0, -20.0), (20.0, -20.0), (20.0, 20.0), (-20.0, 20.0)]
+
+
+def values(tmp_path: Path, rule: str, layer: str, files: dict[str, str]) -> list[float]:
+    screening = screen(write_board(tmp_path / "job", files), workers=1, thickness=1.6)
+    p = screening.places
+    keep = (p["rule"] == rule) & (p["layer"] == layer)
+    return sorted(p["value"][keep].tolist())
+
+
+def sheets(unit: str, angle: float) -> tuple[Sheet, Sheet, dict[str, str]]:
+    """Top copper, top mask, and the files that make a whole two-layer board of them."""
+    top, mask = Sheet(unit, angle), Sheet(unit, angle)
+    profile = Sheet(unit, angle)
+    pen = profile.circle(0.1)
+    for a, b in zip(SQUARE, SQUARE[1:] + SQUARE[:1], strict=True):
+        profile.draw(pen, *a, *b)
+    bottom = Sheet(unit, angle)
+    bottom.flash(bottom.circle(1.0), 15.0, 15.0)
+    other = {"profile.gbr": profile.text("Profile,NP"), "b.gbr": bottom.text("Copper,L2,Bot")}
+    return top, mask, other
+
+
+@pytest.mark.parametrize(("unit", "angle"), TURNS)
+def test_spacing_of_capsules_and_discs(tmp_path: Path, unit: str, angle: float) -> None:
+    top, _, files = sheets(unit, angle)
+    wide, narrow, land = top.circle(0.2), top.circle(0.16), top.circle(0.9)
+    top.draw(wide, -5, 0, 5, 0)
+    # Parallel, 0.3 between centre lines: 0.3 - 0.1 - 0.08.
+    top.draw(narrow, -5, 0.3, 5, 0.3)
+    # Oblique to the end of the first: nearest points are the end (5, 0) and (5.2, 0.1).
+    top.draw(narrow, 5.2, 0.1, 8, 2)
+    # A disc off the corner of everything else.
+    top.flash(land, -6, -0.3)
+    files["t.gbr"] = top.text("Copper,L1,Top")
+    found = values(tmp_path, "etch.conductor-spacing", "conductor-1", files)
+    expected = [
+        math.hypot(0.2, 0.1) - 0.1 - 0.08,
+        0.3 - 0.1 - 0.08,
+    ]
+    assert found[:2] == pytest.approx(sorted(expected), abs=EXACT)
+
+
+@pytest.mark.parametrize(("unit", "angle"), TURNS)
+def test_spacing_land_to_capsule(tmp_path: Path, unit: str, angle: float) -> None:
+    top, _, files = sheets(unit, angle)
+    land, track = top.circle(1.1), top.circle(0.25)
+    top.flash(land, 1.0, 2.0)
+    top.draw(track, -3, 1.0, 4, 0.5)
+    # Distance of (1, 2) from the line through (-3, 1) and (4, 0.5).
+    across = abs(7 * (2.0 - 1.0) + 0.5 * (1.0 + 3.0)) / math.hypot(7, 0.5)
+    files["t.gbr"] = top.text("Copper,L1,Top")
+    found = values(tmp_path, "etch.conductor-spacing", "conductor-1", files)
+    assert found[0] == pytest.approx(across - 0.55 - 0.125, abs=EXACT)
+
+
+@pytest.mark.parametrize(("unit", "angle"), TURNS)
+def test_width_of_a_draw_and_of_a_neck(tmp_path: Path, unit: str, angle: float) -> None:
+    top, _, files = sheets(unit, angle)
+    top.draw(top.circle(0.18), -5, -5, 5, -5)
+    # Two squares that overlap in a corner: the neck is the diagonal of the overlap.
+    top.region([(0, 0), (2, 0), (2, 2), (0, 2)])
+    top.region([(1.9, 1.95), (4, 1.95), (4, 4), (1.9, 4)])
+    files["t.gbr"] = top.text("Copper,L1,Top")
+    found = values(tmp_path, "etch.conductor-width", "conductor-1", files)
+    neck = math.hypot(0.1, 0.05)
+    assert found[0] == pytest.approx(neck, abs=EXACT)
+    assert any(v == pytest.approx(0.18, abs=EXACT) for v in found)
+    assert all(v > neck - EXACT for v in found)
+
+
+@pytest.mark.parametrize(("unit", "angle"), TURNS)
+def test_notch_between_arms_and_in_a_pour(tmp_path: Path, unit: str, angle: float) -> None:
+    top, _, files = sheets(unit, angle)
+    track = top.circle(0.2)
+    top.draw(track, -5, -5, 5, -5)
+    top.draw(track, 5, -5, 5, -4.68)
+    top.draw(track, 5, -4.68, -5, -4.68)
+    # A slit 0.09 wide into a pour.
+    top.region(
+        [(0, 0), (6, 0), (6, 2), (3.09, 2), (3.09, 0.5), (3, 0.5), (3, 2), (0, 2)]
+    )
+    files["t.gbr"] = top.text("Copper,L1,Top")
+    found = values(tmp_path, "etch.notch", "conductor-1", files)
+    assert found[0] == pytest.approx(0.09, abs=EXACT)
+    assert found[-1] == pytest.approx(0.32 - 0.2, abs=EXACT)
+
+
+@pytest.mark.parametrize(("unit", "angle"), TURNS)
+def test_ring_of_an_offset_hole(tmp_path: Path, unit: str, angle: float) -> None:
+    top, _, files = sheets(unit, angle)
+    land = top.circle(0.7)
+    obround = top.circle(0.6)
+    top.flash(land, 0, 0)
+    top.flash(land, 3, 0)
+    top.draw(obround, -4, -1, -4, 1)
+    files["t.gbr"] = top.text("Copper,L1,Top")
+    holes = [(0.05, 0.02, 0.3), (3.25, 0.0, 0.3), (-4.03, 0.4, 0.3)]
+    files["d.drl"] = drill_text(holes, True, top)
+    found = values(tmp_path, "plate.annular-ring", "conductor-1", files)
+    expected = [
+        0.35 - math.hypot(0.05, 0.02) - 0.15,
+        0.35 - 0.25 - 0.15,  # breaks out
+        0.30 - 0.03 - 0.15,
+    ]
+    assert found == pytest.approx(sorted(expected), abs=EXACT)
+
+
+@pytest.mark.parametrize(("unit", "angle"), TURNS)
+def test_holes_to_copper_and_to_each_other(tmp_path: Path, unit: str, angle: float) -> None:
+    top, _, files = sheets(unit, angle)
+    track = top.circle(0.2)
+    top.draw(track, -5, 0, 5, 0)
+    files["t.gbr"] = top.text("Copper,L1,Top")
+    files["d.drl"] = drill_text([(1.0, 0.62, 0.8), (1.3, 1.9, 0.9)], False, top)
+    copper = values(tmp_path, "drill.hole-to-copper", "conductor-1", files)
+    assert copper[0] == pytest.approx(0.62 - 0.4 - 0.1, abs=EXACT)
+    wall = values(tmp_path, "drill.hole-to-hole", "drill-unplated-1-2", files)
+    assert wall[0] == pytest.approx(math.hypot(0.3, 1.28) - 0.4 - 0.45, abs=EXACT)
+
+
+@pytest.mark.parametrize(("unit", "angle"), TURNS)
+def test_mask_clearance_and_web(tmp_path: Path, unit: str, angle: float) -> None:
+    top, mask, files = sheets(unit, angle)
+    land, opening = top.circle(1.0), mask.circle(1.15)
+    top.flash(land, 0, 0)
+    top.flash(land, 1.25, 0)
+    mask.flash(opening, 0.01, 0.02)
+    mask.flash(opening, 1.25, 0)
+    files["t.gbr"] = top.text("Copper,L1,Top")
+    files["m.gbr"] = mask.text("Soldermask,Top")
+    clear = values(tmp_path, "mask.clearance", "mask-top", files)
+    assert clear == pytest.approx([0.075 - math.hypot(0.01, 0.02), 0.075], abs=EXACT)
+    web = values(tmp_path, "mask.web", "mask-top", files)
+    assert web[0] == pytest.approx(math.hypot(1.24, 0.02) - 1.15, abs=EXACT)
+
+
+@pytest.mark.parametrize(("unit", "angle"), TURNS)
+def test_copper_to_profile(tmp_path: Path, unit: str, angle: float) -> None:
+    top, _, files = sheets(unit, angle)
+    top.draw(top.circle(0.3), -10, 19.75, 10, 19.7)
+    files["t.gbr"] = top.text("Copper,L1,Top")
+    found = values(tmp_path, "rout.copper-to-profile", "conductor-1", files)
+    assert found[0] == pytest.approx(0.25 - 0.15, abs=EXACT)
+
+
+def test_aspect_ratio(tmp_path: Path) -> None:
+    top, _, files = sheets("mm", 0.0)
+    top.flash(top.circle(0.6), 0, 0)
+    files["t.gbr"] = top.text("Copper,L1,Top")
+    files["d.drl"] = drill_text([(0.0, 0.0, 0.2)], True, top)
+    assert values(tmp_path, "drill.aspect-ratio", "drill-plated-1-2", files) == pytest.approx([8.0])
