@@ -8,7 +8,9 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from sample_polygons import (
+from shapely import LineString, Point, box
+
+from tests.sample_polygons import (
     SAMPLES,
     Copper,
     closest_pair,
@@ -17,7 +19,6 @@ from sample_polygons import (
     necks,
     profile_ring,
 )
-from shapely import LineString, Point, box
 
 from make_samples import write  # isort: skip
 from plants import PLANTS, Plant, planted  # isort: skip
@@ -213,11 +214,10 @@ def _manifest(name: str) -> dict[str, Any]:
 
 
 def _judged(package: Path, shop_name: str = SHOP) -> Any:
-    from dfmcheck.screen import screen
-
     from dfmcheck.capability import load_shop
     from dfmcheck.judge import judge
     from dfmcheck.measure.rule import rules
+    from dfmcheck.screen import screen
 
     shop = load_shop(shop_name)
     screening = screen(

@@ -46,12 +46,20 @@ class Widths:
 
 
 class Outline:
-    """Directed facets of all parts, inside on the left, with turns at their ends."""
+    """Directed facets of all parts, the side looked at on the left, with turns at their ends.
 
-    def __init__(self, parts: npt.NDArray[Any]) -> None:
+    ``void`` looks at the outside of the parts instead of the inside. Facets whose parts share
+    a ``label`` may face each other; by default each part is a label of its own.
+    """
+
+    def __init__(self, parts: npt.NDArray[Any], void: bool, label: npt.NDArray[Any]) -> None:
         oriented = shapely.orient_polygons(parts)
         rings, of_part = shapely.get_rings(oriented, return_index=True)
         coords, ring = shapely.get_coordinates(rings, return_index=True)
+        if void:
+            coords, ring = coords[::-1], ring[::-1]
+            ring = ring[0] - ring
+            of_part = of_part[::-1]
         keep = np.ones(len(coords), dtype=np.bool_)
         same = ring[1:] == ring[:-1]
         # Vertices closer than rounding would give facets of random direction.
@@ -60,6 +68,8 @@ class Outline:
         start = np.flatnonzero(ring[1:] == ring[:-1])
         self.a, self.b = coords[start], coords[start + 1]
         self.part: Rows = of_part[ring[start]]
+        self.label = label[self.part]
+        self.void = void
         ring = ring[start]
         n = len(start)
         first = np.searchsorted(ring, ring)
@@ -95,18 +105,28 @@ class Outline:
         return np.asarray(shapely.box(low[:, 0], low[:, 1], high[:, 0], high[:, 1]))
 
 
-def narrow_places(parts: npt.NDArray[Any], reach: float) -> Widths:
-    """Places where the image is no wider than ``reach`` mm.
+def narrow_places(
+    parts: npt.NDArray[Any],
+    reach: float,
+    *,
+    void: bool = False,
+    label: npt.NDArray[Any] | None = None,
+) -> Widths:
+    """Places where the image, or the void between its outlines, is no wider than ``reach``.
 
     Parameters
     ----------
     parts : array of Polygon
         Merged image; empty gives no places.
     reach : float, mm
+    void : bool
+        Look at the free space beside the parts, not at the parts.
+    label : array (n,), optional
+        With ``void``: space between parts of one label counts, e.g. their net.
     """
     if len(parts) == 0:
         return _none()
-    outline = Outline(parts)
+    outline = Outline(parts, void, np.arange(len(parts)) if label is None else label)
     tree = shapely.STRtree(outline.boxes())
     found = [_corners(outline, tree, reach), _parallels(outline, tree, reach)]
     widths = Widths(
@@ -151,7 +171,7 @@ def _corners(outline: Outline, tree: shapely.STRtree, reach: float) -> Widths:
         keep = (
             (toward > 0)
             & (toward <= reach)
-            & (outline.part[vertex] == outline.part[facet])
+            & (outline.label[vertex] == outline.label[facet])
             & (facet != vertex)
             & (facet != outline.previous[vertex])
         )
@@ -208,7 +228,7 @@ def _parallels(outline: Outline, tree: shapely.STRtree, reach: float) -> Widths:
         of, other = tree.query(shapely.box(low[:, 0], low[:, 1], high[:, 0], high[:, 1]))
         one = rows[of]
         keep = (one < other) | ~candidate[other]
-        keep &= outline.part[one] == outline.part[other]
+        keep &= outline.label[one] == outline.label[other]
         one, other = one[keep], other[keep]
         opposite = (outline.n[one] * outline.n[other]).sum(axis=1) < -0.9999
         toward = ((outline.a[other] - outline.a[one]) * outline.n[one]).sum(axis=1)
@@ -261,6 +281,7 @@ def _is_free(widths: Widths, outline: Outline, tree: shapely.STRtree) -> Bools:
     at = np.concatenate([m, m], axis=1)[of]
     segment = np.concatenate([outline.a[facet], outline.b[facet]], axis=1)
     near = closest_points(at, segment)[0] < r[of]
-    near &= outline.part[facet] == widths.part[rows[of]]
+    if not outline.void:
+        near &= outline.part[facet] == widths.part[rows[of]]
     free[rows[of[near]]] = False
     return free

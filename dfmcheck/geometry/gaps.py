@@ -88,8 +88,10 @@ def along_parallels(gaps: Gaps, first: Edges, second: Edges) -> Gaps:
     t0 = ((sb[:, :2] - sa[:, :2]) * d).sum(axis=1)
     t1 = ((sb[:, 2:] - sa[:, :2]) * d).sum(axis=1)
     low, high = np.maximum(np.minimum(t0, t1), 0.0), np.minimum(np.maximum(t0, t1), lu)
-    sine = np.abs(u[:, 0] * v[:, 1] - u[:, 1] * v[:, 0])
-    parallel = (sine <= 1e-5 * lu * lv) & (lu > 0) & (lv > 0) & (high - low > 0.05)
+    sine = np.abs(u[:, 0] * v[:, 1] - u[:, 1] * v[:, 0]) / np.maximum(lu * lv, 1e-12)
+    overlap = high - low
+    # Parallel to within 0.05 µm over the stretch they share.
+    parallel = (sine * overlap <= 5e-5) & (sine < 0.01) & (lu > 0) & (lv > 0) & (overlap > 0.05)
     rows = np.flatnonzero(parallel)
     if len(rows) == 0:
         return gaps
@@ -115,34 +117,48 @@ def gaps_within(
     reach: float,
     wanted: Callable[[Rows, Rows], npt.NDArray[np.bool_]],
     overlaps: bool = False,
+    start: npt.NDArray[np.bool_] | None = None,
 ) -> Gaps:
-    """All pairs of edges, a before b, with gap ≤ ``reach`` for which ``wanted`` holds.
+    """All pairs of edges with gap ≤ ``reach`` for which ``wanted`` holds, each pair once.
 
-    Pairs that touch or overlap are left out unless ``overlaps``.
+    Pairs that touch or overlap are left out unless ``overlaps``. With ``start`` only pairs of
+    which at least one edge is marked there are looked for.
 
     ``wanted(a, b)`` gets index arrays and returns a mask; it runs before any distance is
     worked out, so that it costs little to leave most pairs out.
     """
     if len(edges) < 2:
         return Gaps.concat([])
-    boxes = edges.boxes()
-    tree = shapely.STRtree(boxes)
-    grown = edges.boxes(reach)
+    tree = shapely.STRtree(edges.boxes())
+    marked = np.ones(len(edges), dtype=np.bool_) if start is None else start
+    rows = np.flatnonzero(marked)
     found: list[Gaps] = []
     # Bounds the memory of candidate pairs on dense layers.
     step = 20_000
-    for start in range(0, len(edges), step):
-        b, a = tree.query(grown[start : start + step])
-        b = b + start
-        keep = a < b
+    for s in range(0, len(rows), step):
+        of, b = tree.query(edges.take(rows[s : s + step]).boxes(reach))
+        a = rows[s + of]
+        keep = (a < b) | ~marked[b]
         a, b = a[keep], b[keep]
         keep = wanted(a, b)
         a, b = a[keep], b[keep]
-        for s in range(0, len(a), _BATCH):
-            gaps = outline_gap(edges, a[s : s + _BATCH], edges, b[s : s + _BATCH])
-            keep_value = gaps.value <= reach
-            found.append(gaps.take(keep_value if overlaps else keep_value & (gaps.value > 0)))
+        for t in range(0, len(a), _BATCH):
+            gaps = outline_gap(edges, a[t : t + _BATCH], edges, b[t : t + _BATCH])
+            keep = gaps.value <= reach
+            found.append(gaps.take(keep if overlaps else keep & (gaps.value > 0)))
     return Gaps.concat(found)
+
+
+def all_but_largest(group: npt.NDArray[Any]) -> npt.NDArray[np.bool_]:
+    """Marks every edge outside the most frequent group.
+
+    Of two edges of different groups at least one is marked, so that a big pour's many edges
+    need not start a search.
+    """
+    if len(group) == 0:
+        return np.empty(0, dtype=np.bool_)
+    _, inverse, count = np.unique(group, return_inverse=True, return_counts=True)
+    return np.asarray(inverse != np.argmax(count))
 
 
 def gaps_between(first: Edges, second: Edges, reach: float) -> Gaps:

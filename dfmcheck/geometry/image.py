@@ -14,7 +14,7 @@ from scipy.sparse.csgraph import connected_components
 from dfmcheck.formats.records import Artwork, Kind, Objects
 from dfmcheck.geometry.edges import CHORD_ERROR, Edges, polygon_edges
 from dfmcheck.geometry.flatten import flatten
-from dfmcheck.geometry.gaps import gaps_within
+from dfmcheck.geometry.gaps import all_but_largest, gaps_within
 from dfmcheck.geometry.paint import Painted, paint
 from dfmcheck.terms import Defect
 
@@ -206,8 +206,9 @@ def _components(count: int, part: Ints, edges: Edges) -> Ints:
         return np.empty(0, dtype=np.int32)
     of_edge = part[edges.piece]
     touching = gaps_within(
-        edges, TOUCHING, lambda a, b: np.asarray(of_edge[a] != of_edge[b]), overlaps=True
-    )
+        edges, TOUCHING, lambda a, b: np.asarray(of_edge[a] != of_edge[b]), overlaps=True,
+        start=all_but_largest(of_edge),
+    )  # fmt: skip
     a, b = of_edge[touching.a], of_edge[touching.b]
     graph = coo_array((np.ones(len(a), dtype=np.int8), (a, b)), shape=(count, count))
     return np.asarray(connected_components(graph, directed=False)[1], dtype=np.int32)

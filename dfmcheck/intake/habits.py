@@ -88,7 +88,7 @@ _WORDS: tuple[tuple[str, str], ...] = (
     (r"drills?|holes?|pth|npth|drl|via|vias|slots?|plated|unplated|nonplated", "drill"),
     (r"rout|route|routing|mill|milling|vcut|vscore|score", "rout"),
     (
-        r"fab|fabrication|assy|assembly|asm|drawing|drawings|dwg|map|readme|bom|courtyard|notes?|pad|master"
+        r"fab|fabrication|assy|assembly|asm|drawing|drawings|dwg|map|readme|bom|courtyard|crtyd|notes?|pad|master"
         r"|stackup|pads|padmaster|placement|centroid|drillmap|guide|license|adhesive|glue|margin"
         r"|comments?|report|legendmap|courtyards|keepout|chart|table|detail",
         "document",
@@ -113,8 +113,10 @@ _GLUE = (
     *("assembly", "assy", "asm", "fab"),
 )
 _LONGEST_FIRST = "|".join(sorted(_GLUE, key=len, reverse=True))
-_GLUED = re.compile(rf"(?:{_LONGEST_FIRST}|\d+)+")
+_GLUED = re.compile(rf"(?:{_LONGEST_FIRST}|\d++)++")  # possessive: no way back, no slow names
 _GLUE_PART = re.compile(rf"{_LONGEST_FIRST}|\d+")
+_INNER = re.compile(r"inner|internal|inr|int|in|mid|midlayer|group")
+_SIDE_WORDS = re.compile(r"\b(comp|component|solder|sold) side\b")
 _SPLIT = re.compile(r"[^A-Za-z0-9]+|(?<=[a-z])(?=[A-Z])|(?<=[A-Z])(?=[A-Z][a-z])")
 _SPAN = re.compile(r"(?:^|[^0-9A-Za-z])L?(\d{1,2})[-_]L?(\d{1,2})$", re.I)
 
@@ -200,6 +202,9 @@ def read_words(text: str, ignore: frozenset[str] = frozenset()) -> Habit | None:
         for pattern, tag in _WORD_TABLE:
             if pattern.fullmatch(word):
                 tags.setdefault(tag, word)
+    if match := _SIDE_WORDS.search(" ".join(words)):
+        tags.pop("solder", None)
+        tags["top" if match[1].startswith("comp") else "bottom"] = match[0]
     side: Side | None = _side(tags)
     strong = "top" in tags or "bottom" in tags
     number, absolute = _number(words)
@@ -230,6 +235,8 @@ def read_words(text: str, ignore: frozenset[str] = frozenset()) -> Habit | None:
         return Habit(_F.DOCUMENT, None, 0.55, mechanical=True, words=said)
     if "rout" in tags:
         return Habit(_F.ROUT, None, 0.7, plating=_plating(words), words=said)
+    if "inner" in tags and "plane" in words and number is not None:
+        return Habit(_F.PLANE, None, 0.8, number, words=said)
     if "copper" in tags:
         return habit(_F.CONDUCTOR, 0.9 if side or number else 0.6)
     if number is not None and ("layer" in tags or "inner" in tags):
@@ -253,11 +260,13 @@ def _side(tags: dict[str, str]) -> Side | None:
 
 
 def _number(words: list[str]) -> tuple[int | None, bool]:
-    for word, following in pairwise(words):
+    for at, (word, following) in enumerate(pairwise(words)):
         if following.isdigit() and 0 < int(following) <= 64:
+            # "inner layer 2" may be the second inner layer or layer 2.
+            inner = any(_INNER.fullmatch(w) for w in words[:at])
             if re.fullmatch(r"layer|lyr|ly|l|lay", word):
-                return int(following), True
-            if re.fullmatch(r"inner|internal|inr|int|in|mid|midlayer|group", word):
+                return int(following), not inner
+            if _INNER.fullmatch(word) or word in ("signal", "sig") or (inner and word == "plane"):
                 return int(following), False
     return None, False
 

@@ -153,7 +153,7 @@ def _orders(
         places = {f.name: at[f.suffix] for f in copper if f.suffix in at}
         orders.append(_Order(places, endings.sentence, endings.confidence))
     orders += [_by_stack(copper, stack) for stack in stacks if stack.confidence <= 0.9]
-    orders.append(_by_file_name(copper))
+    orders += [_by_file_name(copper), _by_leading_number(copper)]
     return [o for o in orders if o is not None and o.places]
 
 
@@ -198,6 +198,18 @@ def _by_file_name(copper: list[Recognised]) -> _Order | None:
         return _Order(places, said, 0.9)
     gap = ", ".join(str(n) for n in lacking)
     return _Order(places, f"{said}, but {gap} is missing", 0.6, gap=gap)
+
+
+def _by_leading_number(copper: list[Recognised]) -> _Order | None:
+    """Order from names such as ``1_top``, ``2_gnd``; None unless it runs from top to bottom."""
+    numbers = {f.name: re.match(r"(\d{1,2})(?=\D)", f.stem) for f in copper}
+    places = {name: float(match[1]) for name, match in numbers.items() if match is not None}
+    if len(places) < len(copper) or len(set(places.values())) < len(copper):
+        return None
+    run = sorted(copper, key=lambda f: places[f.name])
+    if run[0].side is not Side.TOP or run[-1].side is not Side.BOTTOM:
+        return None
+    return _Order(places, "the numbers in front of the file names run from top to bottom", 0.75)
 
 
 def _ranked(copper: list[Recognised], order: _Order) -> dict[str, int]:

@@ -11,6 +11,7 @@ import re
 import tarfile
 
 HEAD = 65536
+_LINE = 500
 
 _MAGIC: tuple[tuple[bytes, str], ...] = (
     (b"%PDF-", "pdf"),
@@ -38,18 +39,18 @@ _GERBER_STRONG = re.compile(
     rb"%FS[LTD]?[AI]|%MO(?:MM|IN)\*|%ADD\d+[A-Za-z_.$]|%TF\.?\w|%AM[^\n*%]+\*"
 )
 _GERBER_WEAK = re.compile(
-    rb"(?:[XY][+-]?\d+){1,2}(?:[IJ][+-]?\d+)*(?:D0?[123])?\*|G0?4[^*]*\*|D\d+\*"
+    rb"(?:[XY][+-]?\d+){1,2}(?:[IJ][+-]?\d+)*(?:D0?[123])?\*|G0?4[^*]{0,2000}\*|D\d+\*"
 )
 _JOB_GERBER = re.compile(rb"TF\.FileFunction,JobInfo", re.I)
 _JOB_JSON = re.compile(rb'"(?:FilesAttributes|GeneralSpecs|MaterialStackup)"\s*:')
 
 _DRILL_LINE = re.compile(
-    rb"\s*(?:M\d\d.*|%|;.*|T\d+(?:[CFSBHZ][\d.+-]*)*|(?:G\d\d)?(?:[XYIJA][+-]?\d*\.?\d+)+"
+    rb"\s*(?:M\d\d.*|%|;.*|T\d+(?:[CFSBHZ][\d.+-]*)*|(?:G\d\d)?(?:[XYIJA][+-]?(?:\d++\.?\d*+|\.\d++))+"
     rb"(?:G85(?:[XY][+-]?[\d.]+)+)?|G\d\d|R\d+.*|F\d*|(?:INCH|METRIC|FMAT|ICI|VER|DETECT|ATC)\b.*)\s*"
 )
 _DRILL_HEADER = re.compile(rb"(?m)^\s*M48\b")
-_DRILL_HIT = re.compile(rb"(?m)^\s*(?:G\d\d)?[XY][+-]?\d*\.?\d+[^*\n]*$")
-_DRILL_TOOL = re.compile(rb"(?m)^\s*T\d+")
+_DRILL_HIT = re.compile(rb"(?m)^[ \t]*(?:G\d\d)?[XY][+-]?\.?\d[^*\n]*+$")
+_DRILL_TOOL = re.compile(rb"(?m)^[ \t]*T\d+")
 
 _NETLIST_RECORD = re.compile(rb"(?m)^(?:[013][1-7]7|3[1-9]7|C  |P  )")
 _NETLIST_FEATURE = re.compile(rb"(?m)^(?:3[12]7\S.{2,}[XA]|P  (?:UNITS|VER|JOB|CODE) )")
@@ -62,7 +63,8 @@ _LISTING = re.compile(
     rb"(?i)NC ?(?:DRILL|ROUTE) ?(?:LOG|FILE REPORT|REPORT)|ARTWORK LOG|LAYER PAIRS?\b|DRILLFILE="
     rb"|DRILL (?:FILE )?REPORT|DRILL (?:CHART|TABLE|LIST)|HOLE (?:SIZE|COUNT)"
     rb"|INTEGER-PLACES|DEVICE-TYPE|OUTPUT-UNITS|RULEKIND=|USED DCODES"
-    rb"|TOOL\s+(?:HOLE ?)?SIZE|(?m:^\s*GENERATING\s*: )|(?m:^\s*FILE\s*NAME\s*=)"
+    rb"|TOOL[ \t]{1,40}(?:HOLE ?)?SIZE|(?m:^[ \t]*GENERATING[ \t]*: )"
+    rb"|(?m:^[ \t]*FILE[ \t]*NAME[ \t]*=)"
 )
 
 
@@ -96,19 +98,26 @@ def _is_text(head: bytes) -> bool:
 
 
 def text_head(data: bytes) -> str:
-    """The first 64 kB as text with line ends made equal; never raises.
+    """The first 64 kB as text, without blank lines and line-end blanks; never raises.
+
+    Where lines are very long they are broken behind ``*`` and cut, so that no pattern laid
+    over the text can take more than a moment.
 
     Examples
     --------
     >>> text_head(b"M48\\r\\nINCH\\r\\n")
-    'M48\\nINCH\\n'
+    'M48\\nINCH'
     """
     head = data[:HEAD]
     if head[:2] in (b"\xff\xfe", b"\xfe\xff"):
         text = head[: len(head) // 2 * 2].decode("utf-16", "replace")
     else:
         text = head.removeprefix(b"\xef\xbb\xbf").decode("utf-8", "replace")
-    return text.replace("\r\n", "\n").replace("\r", "\n")
+    lines = text.replace("\r", "\n").split("\n")
+    if max(map(len, lines)) > _LINE:
+        pieces = (piece for line in lines for piece in line.replace("*", "*\n").split("\n"))
+        lines = [piece[:_LINE] for piece in pieces]
+    return "\n".join(filter(None, map(str.rstrip, lines)))
 
 
 def sniff(data: bytes) -> str:
@@ -168,7 +177,7 @@ def _sniff_text(head: bytes) -> str:
     lines = [line for line in head.split(b"\n")[:400] if line.strip()]
     if len(head) == HEAD and len(lines) > 1:
         lines.pop()  # perhaps cut in the middle
-    drill = sum(_DRILL_LINE.fullmatch(line) is not None for line in lines)
+    drill = sum(_DRILL_LINE.fullmatch(line[:_LINE]) is not None for line in lines)
     if _DRILL_HEADER.search(head[:4096]) and drill * 2 > len(lines):
         return "excellon"
     netlist = len(_NETLIST_RECORD.findall(head))
@@ -180,7 +189,7 @@ def _sniff_text(head: bytes) -> str:
         return "gerber"
     if drill * 10 >= len(lines) * 8 and _DRILL_TOOL.search(head) and _DRILL_HIT.search(head):
         return "excellon"
-    apertures = sum(_APERTURE_LINE.match(line) is not None for line in lines)
+    apertures = sum(_APERTURE_LINE.match(line[:_LINE]) is not None for line in lines)
     if apertures * 2 > len(lines):
         return "apertures"
     return "listing" if _LISTING.search(head) else "text"

@@ -50,12 +50,12 @@ def feature_kind(image: Image, piece: npt.NDArray[Any]) -> npt.NDArray[Any]:
 
 
 def source(image: Image, edge: Rows, side: str) -> dict[str, Any]:
-    """Source columns of the features that ``edge`` rows of one image belong to."""
-    piece = image.edges.piece[edge]
+    """Source columns of the features that ``edge`` rows of one image belong to (-1: unknown)."""
+    piece = image.edges.piece[np.maximum(edge, 0)]
     return {
         f"file_{side}": image.file,
-        f"line_{side}": image.line[piece],
-        f"code_{side}": image.code[piece],
+        f"line_{side}": np.where(edge >= 0, image.line[piece], 0),
+        f"code_{side}": np.where(edge >= 0, image.code[piece], -1),
     }
 
 

@@ -2,15 +2,20 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from typing import Any
-
 import numpy as np
 
 from dfmcheck.board.model import Board, Layer
 from dfmcheck.geometry.edges import CHORD_ERROR
 from dfmcheck.geometry.facing import Widths, narrow_places
-from dfmcheck.geometry.gaps import Gaps, along_parallels, clear_of, gaps_within, thin
+from dfmcheck.geometry.gaps import (
+    Gaps,
+    all_but_largest,
+    along_parallels,
+    clear_of,
+    gaps_within,
+    outline_gap,
+    thin,
+)
 from dfmcheck.measure.common import (
     CELL,
     concat_layers,
@@ -25,8 +30,6 @@ from dfmcheck.measure.common import (
 from dfmcheck.measure.places import Places
 from dfmcheck.measure.rule import Rule, measures
 from dfmcheck.terms import Step
-
-Wanted = Callable[[np.ndarray, np.ndarray], np.ndarray]
 
 _SAFETY = (
     "Spacing that protects people from electric shock is judged by the applicable safety "
@@ -66,11 +69,6 @@ def conductor_width(board: Board, reach: float) -> Places:
         edge_q, _ = edges_at(image.edges, widths.q)
         piece_p = np.where(edge_p >= 0, image.edges.piece[edge_p], -1)
         component = image.component[widths.part]
-        files: dict[str, Any] = {}
-        for side, edge in (("a", edge_p), ("b", edge_q)):
-            files.update(source(image, np.maximum(edge, 0), side))
-            files[f"line_{side}"] = np.where(edge >= 0, files[f"line_{side}"], 0)
-            files[f"code_{side}"] = np.where(edge >= 0, files[f"code_{side}"], -1)
         kind = np.where(piece_p >= 0, feature_kind(image, np.maximum(piece_p, 0)), "")
         return Places.of(
             rule=WIDTH.id,
@@ -82,7 +80,8 @@ def conductor_width(board: Board, reach: float) -> Places:
             **place_points(board, widths.p, widths.q),
             group=component.astype(np.int64),
             net_a=names(board.net_names, layer.net[component]),
-            **files,
+            **source(image, edge_p, "a"),
+            **source(image, edge_q, "b"),
         )
 
     return concat_layers(board, board.copper, one)
@@ -150,11 +149,54 @@ def conductor_spacing(board: Board, reach: float) -> Places:
 
     def one(board: Board, layer: Layer) -> Places:
         net = layer.edge_net
-        return _gap_places(
-            board, layer, SPACING.id, reach, lambda a, b: np.asarray(net[a] != net[b])
+        image = layer.image
+        edges = image.edges
+
+        def search(far: float) -> Gaps:
+            gaps = gaps_within(
+                edges, far, lambda a, b: np.asarray(net[a] != net[b]), start=all_but_largest(net)
+            )
+            gaps = along_parallels(gaps, edges, edges)
+            gaps = gaps.take((gaps.value > 0) & (gaps.value <= far))
+            # Most pairs hide behind a nearer one of the same place: thin before the costly
+            # test, but per piece, so that a hidden pair cannot stand for a free one.
+            key = pair_key(edges.piece[gaps.a], edges.piece[gaps.b])
+            gaps = gaps.take(thin(gaps, key, CELL))
+            return gaps.take(clear_of(gaps, edges, image.parts))
+
+        gaps = with_tightest(search, reach)
+        component = image.edge_component
+        gaps = gaps.take(thin(gaps, pair_key(component[gaps.a], component[gaps.b]), CELL))
+        net_a, net_b = net[gaps.a], net[gaps.b]
+        return Places.of(
+            rule=SPACING.id,
+            layer=layer.name,
+            position=board.position(layer),
+            kind=_pair_kind(layer, gaps.a, gaps.b),
+            value=gaps.value,
+            uncertainty=gaps.error,
+            **place_points(board, gaps.p, gaps.q),
+            group=pair_key(net_a, net_b),
+            net_a=names(board.net_names, net_a),
+            net_b=names(board.net_names, net_b),
+            **source(image, gaps.a, "a"),
+            **source(image, gaps.b, "b"),
         )
 
     return concat_layers(board, board.copper, one)
+
+
+def _pair_kind(layer: Layer, a: np.ndarray, b: np.ndarray) -> np.ndarray:
+    """``land-to-conductor`` and the like, for edge rows (-1: unknown, taken as conductor)."""
+    order = {"land": 0, "conductor": 1, "pour": 2}
+    word = [
+        feature_kind(layer.image, layer.image.edges.piece[np.maximum(e, 0)]).tolist()
+        for e in (a, b)
+    ]
+    return np.array(
+        ["-to-".join(sorted(pair, key=order.__getitem__)) for pair in zip(*word, strict=True)],
+        dtype=object,
+    )
 
 
 NOTCH = Rule(
@@ -174,64 +216,49 @@ NOTCH = Rule(
 
 @measures(NOTCH)
 def notch(board: Board, reach: float) -> Places:
-    """Free gaps between copper of one net on every copper layer."""
+    """Narrow free space with one net on both sides, on every copper layer's final image."""
 
     def one(board: Board, layer: Layer) -> Places:
-        net, piece = layer.edge_net, layer.image.edges.piece
-        outline_only = layer.image.edges.r == 0
-
-        def wanted(a: np.ndarray, b: np.ndarray) -> np.ndarray:
-            return (net[a] == net[b]) & ((piece[a] != piece[b]) | outline_only[a])
-
-        return _gap_places(board, layer, NOTCH.id, reach, wanted, least=_TOUCHING)
+        image = layer.image
+        net = layer.net[image.component]
+        widths = narrow_places(image.parts, reach, void=True, label=net)
+        if len(widths) == 0:
+            wider = narrow_places(image.parts, 4 * max(reach, 0.1), void=True, label=net)
+            widths = wider.take(np.argsort(wider.value, kind="stable")[:1])
+        widths = widths.take(_thin(widths))
+        edge_p, _ = edges_at(image.edges, widths.p)
+        edge_q, _ = edges_at(image.edges, widths.q)
+        value, error = _exact_gap(layer, widths, edge_p, edge_q)
+        keep = np.flatnonzero(value > _TOUCHING)
+        widths, value, error = widths.take(keep), value[keep], error[keep]
+        edge_p, edge_q = edge_p[keep], edge_q[keep]
+        return Places.of(
+            rule=NOTCH.id,
+            layer=layer.name,
+            position=board.position(layer),
+            kind=_pair_kind(layer, edge_p, edge_q),
+            value=value,
+            uncertainty=error,
+            **place_points(board, widths.p, widths.q),
+            group=net[widths.part].astype(np.int64),
+            net_a=names(board.net_names, net[widths.part]),
+            **source(image, edge_p, "a"),
+            **source(image, edge_q, "b"),
+        )
 
     return concat_layers(board, board.copper, one)
 
 
-def _gap_places(
-    board: Board, layer: Layer, rule: str, reach: float, wanted: Wanted, least: float = 0.0
-) -> Places:
-    image = layer.image
-    edges = image.edges
-
-    def search(far: float) -> Gaps:
-        gaps = along_parallels(gaps_within(edges, far, wanted), edges, edges)
-        gaps = gaps.take((gaps.value > least) & (gaps.value <= far))
-        # Most pairs hide behind a nearer one of the same place: thin before the costly test,
-        # but fine enough that a hidden pair cannot stand for a free one.
-        key = pair_key(image.edges.piece[gaps.a], image.edges.piece[gaps.b])
-        gaps = gaps.take(thin(gaps, key, CELL))
-        return gaps.take(clear_of(gaps, edges, image.parts))
-
-    gaps = with_tightest(search, reach)
-    component = image.edge_component
-    key = pair_key(component[gaps.a], component[gaps.b])
-    gaps = gaps.take(thin(gaps, key, CELL))
-    net_a, net_b = layer.edge_net[gaps.a], layer.edge_net[gaps.b]
-    kinds = np.sort(
-        np.stack(
-            [
-                feature_kind(image, edges.piece[gaps.a]).astype(str),
-                feature_kind(image, edges.piece[gaps.b]).astype(str),
-            ]
-        ),
-        axis=0,
-    )
-    kind = np.array(
-        [f"{b}-to-{a}" for a, b in zip(kinds[0].tolist(), kinds[1].tolist(), strict=True)],
-        dtype=object,
-    )
-    return Places.of(
-        rule=rule,
-        layer=layer.name,
-        position=board.position(layer),
-        kind=kind,
-        value=gaps.value,
-        uncertainty=gaps.error,
-        **place_points(board, gaps.p, gaps.q),
-        group=pair_key(net_a, net_b),
-        net_a=names(board.net_names, net_a),
-        net_b=names(board.net_names, net_b),
-        **source(image, gaps.a, "a"),
-        **source(image, gaps.b, "b"),
+def _exact_gap(
+    layer: Layer, widths: Widths, edge_p: np.ndarray, edge_q: np.ndarray
+) -> tuple[np.ndarray, np.ndarray]:
+    """The gap of the two edges the points lie on, where it is the one the facets show."""
+    edges = layer.image.edges
+    gap = outline_gap(edges, np.maximum(edge_p, 0), edges, np.maximum(edge_q, 0))
+    # The facets lie inside round copper, so they show up to a chord error per side too much.
+    same = (edge_p >= 0) & (edge_q >= 0)
+    same &= (gap.value <= widths.value + 1e-6) & (gap.value >= widths.value - 2.5 * CHORD_ERROR)
+    return (
+        np.where(same, gap.value, widths.value),
+        np.where(same, gap.error, 2 * CHORD_ERROR),
     )

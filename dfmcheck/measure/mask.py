@@ -7,7 +7,7 @@ import shapely
 
 from dfmcheck.board.model import Board, Layer
 from dfmcheck.geometry.depth import Inside
-from dfmcheck.geometry.gaps import Gaps, along_parallels, clear_of, gaps_within, thin
+from dfmcheck.geometry.gaps import Gaps, all_but_largest, along_parallels, clear_of, gaps_within, thin
 from dfmcheck.measure.common import (
     CELL,
     concat_layers,
@@ -50,8 +50,9 @@ def web(board: Board, reach: float) -> Places:
 
         def search(far: float) -> Gaps:
             gaps = gaps_within(
-                image.edges, far, lambda a, b: np.asarray(component[a] != component[b])
-            )
+                image.edges, far, lambda a, b: np.asarray(component[a] != component[b]),
+                start=all_but_largest(component),
+            )  # fmt: skip
             gaps = along_parallels(gaps, image.edges, image.edges)
             gaps = gaps.take((gaps.value > 0) & (gaps.value <= far))
             gaps = gaps.take(thin(gaps, pair_key(piece[gaps.a], piece[gaps.b]), CELL))
@@ -136,9 +137,7 @@ def clearance(board: Board, reach: float) -> Places:
         worst = worst[keep]
         net = copper.edge_net[rows[worst]]
         edge, _ = edges_at(mask.image.edges, depth.at[worst])
-        columns = source(mask.image, np.maximum(edge, 0), "b")
-        columns["line_b"] = np.where(edge >= 0, columns["line_b"], 0)
-        columns["code_b"] = np.where(edge >= 0, columns["code_b"], -1)
+        columns = source(mask.image, edge, "b")
         return Places.of(
             rule=CLEARANCE.id,
             layer=mask.name,

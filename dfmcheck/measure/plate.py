@@ -54,9 +54,7 @@ def annular_ring(board: Board, reach: float) -> Places:
         length = np.hypot(*(depth.at[keep] - depth.frm[keep]).T)
         unit = (depth.at[keep] - depth.frm[keep]) / np.where(length > 0, length, 1.0)[:, None]
         wall = depth.frm[keep] + unit * probes.r[keep][:, None]
-        columns = source(layer.image, np.maximum(edge, 0), "b")
-        columns["line_b"] = np.where(edge >= 0, columns["line_b"], 0)
-        columns["code_b"] = np.where(edge >= 0, columns["code_b"], -1)
+        columns = source(layer.image, edge, "b")
         tables.append(
             Places.of(
                 rule=RING.id,

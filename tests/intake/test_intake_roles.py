@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import json
+import random
+import time
 from pathlib import Path
 
 import pytest
@@ -80,6 +82,20 @@ HABITS: dict[str, dict[str, str]] = {
         "Bottom.pho": "conductor-4", "SMT.pho": "mask-top", "SMB.pho": "mask-bottom",
         "SST.pho": "legend-top", "SSB.pho": "legend-bottom", "SPT.pho": "paste-top",
         "SPB.pho": "paste-bottom",
+    },
+    "sides": {
+        "comp_side.gbx": "conductor-1", "solder_side.gbx": "conductor-2",
+        "solder_side_mask.gbx": "mask-bottom", "component_side_legend.gbx": "legend-top",
+        "edge.gbx": "profile",
+    },
+    "signals": {
+        "lamp_top.spl": "conductor-1", "lamp_sig2.spl": "conductor-2",
+        "lamp_sig3.spl": "conductor-3", "lamp_bot.spl": "conductor-4",
+        "lamp_ident_top.spl": "legend-top", "lamp_resist_bot.spl": "mask-bottom",
+    },
+    "leading numbers": {
+        "1_top.gbr": "conductor-1", "2_gnd.gbr": "conductor-2", "3_pwr.gbr": "conductor-3",
+        "4_bottom.gbr": "conductor-4", "5_top_mask.gbr": "mask-top",
     },
     "letters": {
         "k9_lyr1.art": "conductor-1", "k9_lyr2.art": "conductor-2", "k9_lyr3.art": "conductor-3",
@@ -489,3 +505,39 @@ def test_drill_without_header(fill: Fill) -> None:
     data = b"%\nT1C.015F095S3\nX01095Y01056\nX01309\nY0127\nT2C.03\nX01Y02\nM30\n"
     file = open_package(fill({"lamp.txt": data})).files[0]
     assert (file.format, str(file.role)) == ("excellon", "drill")
+
+
+SLOW = {
+    "digits": b"M48\nX" + b"1" * 60_000 + b"y\n",
+    "blank lines": b"Layer Pair : Top to Bottom\n" + b"\n \n" * 20_000,
+    "blanks": b"%MOMM*%\nG04 Title: lamp, x" + b" " * 60_000,
+    "comments": b"G04 layer a to " * 4_000,
+    "words": b"P  JOB\nC  " + b"a  CONDUCTOR  " * 4_500,
+    "plating": b"M48\n;" + b"PLATED to layer " * 4_000,
+    "glued": b"%MOMM*%\n%LN" + b"silkscreen1" * 5_000 + b"?*%\n",
+}
+
+
+@pytest.mark.parametrize("kind", SLOW)
+def test_hostile_text_takes_no_time(kind: str, fill: Fill) -> None:
+    name = "silkscreen1" * 20 + "x"
+    root = fill({"a.txt": SLOW[kind], name: SLOW[kind], "lamp.gtl": gerber()})
+    start = time.process_time()
+    open_package(root)
+    assert time.process_time() - start < 2.0
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_damaged_files_raise_nothing_unforeseen(
+    seed: int, two_layers: dict[str, bytes], fill: Fill
+) -> None:
+    rng = random.Random(seed)
+    files = {}
+    for name, data in {**two_layers, "x.gbrjob": FORMATS["job"], "y.ipc": b"P  JOB x\n"}.items():
+        broken = bytearray(data)
+        for _ in range(rng.randrange(8)):
+            broken[rng.randrange(len(broken))] = rng.randrange(256)
+        files[name] = bytes(broken[: rng.randrange(len(broken))])
+    files["lamp.gbl"] = two_layers["lamp.gbl"]
+    package = open_package(fill(files))
+    assert len(package.files) == len(files)

@@ -7,6 +7,7 @@ Format Specification (2.11.2, "Shapes").
 from __future__ import annotations
 
 import importlib.util
+import os
 import warnings
 from collections import Counter
 from pathlib import Path
@@ -23,6 +24,8 @@ pytestmark = pytest.mark.filterwarnings("ignore::DeprecationWarning")
 FOUND = importlib.util.find_spec("pygerber")
 FOLDER = Path(FOUND.origin or ".").parent / "examples" if FOUND else Path()
 FILES = sorted(p for p in FOLDER.rglob("*") if p.suffix in (".gbr", ".grb"))
+ROOT = Path(__file__).resolve().parents[2]
+BOARDS = Path(os.environ.get("DFMCHECK_BOARDS", ROOT.parent / "shared" / "boards"))
 MADE_UP = """G04 made-up*
 %FSLAX25Y25*%
 %MOIN*%
@@ -138,3 +141,25 @@ def test_nets_as_gerbonara_reads_them() -> None:
     attributes = [o.attrs for o in objects if type(o).__name__ != "Region"]
     theirs = [a.get(".N", ("",))[0] for a in attributes]
     assert Counter(ours) == Counter(theirs)
+
+
+# one file of each way of writing: G54 and inch, old style regions, trailing zeros, modal D codes
+@pytest.mark.parametrize(
+    "name",
+    [
+        "led-arena/TOP.art",
+        "hobby-top/Gerber_TopLayer.GTL",
+        "sbc-10-layer/MinnowMax_RevA1_GAF_Gerber/MinnowMax_smc_GAF.art",
+        "net-card/ZXINET.GBO",
+        "usb-tool/mainboard_Top.gbr",
+    ],
+)
+def test_board_files_as_gerbonara_reads_them(name: str) -> None:
+    path = BOARDS / name
+    if not path.is_file():
+        pytest.skip(f"{path} is not there; set DFMCHECK_BOARDS")
+    text = path.read_text(encoding="latin-1")
+    ours, theirs = np.array(our_rows(read(text))), np.array(gerbonara_rows(text))
+    assert ours.shape == theirs.shape
+    assert np.array_equal(ours[:, 0], theirs[:, 0])
+    assert np.allclose(ours, theirs, rtol=0, atol=1e-9)
