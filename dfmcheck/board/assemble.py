@@ -240,8 +240,7 @@ def _gaps(
         gaps.append(
             Gap("", "netlist", "the netlist is recognised but not yet compared with the copper")
         )
-    for name in sorted(unread):
-        gaps.append(Gap("", name, "the file could not be read"))
+    gaps += [Gap("", name, "the file could not be read") for name in sorted(unread)]
     if not copper:
         gaps.append(Gap("", "", "no conductor layer could be read"))
     if copper and len(holes) == 0:

@@ -48,7 +48,10 @@ def holes_of_drilling(
     # A path of its own for every hit that is not part of a routed one.
     path = np.where(hits.path[row] >= 0, n + hits.path[row], row).astype(np.int32)
     holes = Holes(
-        *ends.T, size[tool] / 2, plated,
+        ends[:, 0],
+        ends[:, 1],
+        ends[:, 2],
+        ends[:, 3], size[tool] / 2, plated,
         np.full(len(row), first, dtype=np.int32), np.full(len(row), last, dtype=np.int32),
         np.full(len(row), file_row, dtype=np.int32), number[tool].astype(np.int32),
         hits.line[row], path, np.full(len(row), -1, dtype=np.int32),
@@ -99,17 +102,13 @@ def holes_of_artwork(
 ) -> tuple[Holes, tuple[Defect, ...]]:
     """Holes of a drill layer in Gerber form: round flashes are holes, round draws are slots."""
     objects, defects = flatten(artwork)
-    round_ = np.array(
-        [a.template == "C" for a in artwork.apertures] + [False], dtype=np.bool_
-    )
+    round_ = np.array([a.template == "C" for a in artwork.apertures] + [False], dtype=np.bool_)
     size = np.array(
         [a.values[0] if a.template == "C" else np.nan for a in artwork.apertures] + [np.nan]
     )
     code = np.array([a.code for a in artwork.apertures] + [-1], dtype=np.int32)
     plated = np.array([_by_function(a.function) for a in artwork.apertures] + [-1], dtype=np.int8)
-    ok = round_[objects.aperture] & (
-        (objects.kind == Kind.FLASH) | (objects.kind == Kind.DRAW)
-    )
+    ok = round_[objects.aperture] & ((objects.kind == Kind.FLASH) | (objects.kind == Kind.DRAW))
     found = list(defects)
     if not ok.all():
         found.append(_not_holes(objects, ok, artwork.file))

@@ -42,7 +42,7 @@ def unreadable(name: str, error: FormatError) -> Defect:
     """The defect of a file that could not be read; the screen goes on without it."""
     return Defect(
         "data.unreadable-file", Weight.HOLD, error.found, error.expected, error.action,
-        name, error.line, 
+        name, error.line,
     )  # fmt: skip
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass, field, fields, replace
 from typing import Any
 
@@ -112,6 +113,8 @@ class Board:
 
     stack: tuple[Layer, ...] = ()
     """The whole stack where ``copper`` is only a part of it (see :meth:`only`)."""
+    first: int = 1
+    """Number of ``copper[0]`` counted from the top."""
 
     def position(self, layer: Layer) -> str:
         """``outer`` or ``inner`` for a copper layer."""
@@ -120,4 +123,13 @@ class Board:
 
     def only(self, number: int) -> Board:
         """The board with one copper layer (from 0) to look at, for work layer by layer."""
-        return replace(self, copper=(self.copper[number],), stack=self.stack or self.copper)
+        return replace(
+            self,
+            copper=(self.copper[number],),
+            stack=self.stack or self.copper,
+            first=self.first + number,
+        )
+
+    def numbered(self) -> Iterator[tuple[int, Layer]]:
+        """Copper layers with their number from the top, 1 … n."""
+        yield from enumerate(self.copper, start=self.first)

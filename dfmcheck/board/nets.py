@@ -23,9 +23,7 @@ def hole_polygons(holes: Holes, rows: npt.NDArray[Any]) -> npt.NDArray[Any]:
     """Polygons of holes at the size in the file."""
     out = np.empty(len(rows), dtype=object)
     radius = holes.r[rows]
-    segments = np.stack(
-        [holes.x0[rows], holes.y0[rows], holes.x1[rows], holes.y1[rows]], axis=-1
-    )
+    segments = np.stack([holes.x0[rows], holes.y0[rows], holes.x1[rows], holes.y1[rows]], axis=-1)
     for r in np.unique(radius).tolist():
         same = radius == r
         out[same] = capsules(segments[same], r)

@@ -9,7 +9,7 @@ import shapely
 
 from dfmcheck.board.model import Profile
 from dfmcheck.formats.records import Artwork, Kind
-from dfmcheck.geometry.edges import CHORD_ERROR, Edges
+from dfmcheck.geometry.edges import CHORD_ERROR, capsule_edges
 from dfmcheck.geometry.flatten import flatten
 from dfmcheck.geometry.segments import split_arc
 from dfmcheck.terms import Defect, Weight
@@ -64,7 +64,7 @@ def read_profile(artwork: Artwork) -> tuple[Profile | None, tuple[Defect, ...]]:
     found = list(defects)
     if gap is not None:
         found.append(_open(artwork.file, gap, area))
-    edges = Edges(*table.T, np.zeros(len(table)), errors, np.arange(len(table), dtype=np.int32))
+    edges = capsule_edges(table, np.zeros(len(table)), errors)
     return Profile(artwork.file, edges, line.astype(np.int32), area), tuple(found)
 
 
@@ -124,8 +124,8 @@ def _loose_ends(ends: np.ndarray) -> tuple[bool, float, tuple[float, float]]:
     lone = points[count % 2 == 1]
     if len(lone) < 2:
         return len(lone) > 0, 0.0, (0.0, 0.0)
-    distance = cKDTree(lone).query(lone, k=2)[0][:, 1]
-    k = int(np.argmax(distance))
+    distance = np.asarray(cKDTree(lone).query(lone, k=2)[0])[:, 1]
+    k = int(distance.argmax())
     return True, float(distance[k]), (float(lone[k, 0]), float(lone[k, 1]))
 
 

@@ -14,6 +14,9 @@ Ints = npt.NDArray[np.int32]
 
 CHORD_ERROR = 0.0005
 """Largest distance between a round outline and the polygon that stands for it, mm."""
+STRIDE = 0.8
+"""Distance between the places listed along two parallel outlines, mm: near enough together
+that a whole stretch reads as one place when neighbours are joined."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,9 +76,13 @@ class Edges:
         )
 
 
-def polygon_edges(
-    polygons: npt.NDArray[Any], error: Floats | float, piece: Ints
-) -> Edges:
+def capsule_edges(segments: Floats, radius: Floats, error: Floats) -> Edges:
+    """One edge, and one piece, per row of ``segments`` (n, 4); radius and error (n,)."""
+    x0, y0, x1, y1 = segments.T
+    return Edges(x0, y0, x1, y1, radius, error, np.arange(len(segments), dtype=np.int32))
+
+
+def polygon_edges(polygons: npt.NDArray[Any], error: Floats | float, piece: Ints) -> Edges:
     """Boundary segments of polygons (any rings), with radius nought.
 
     Parameters

@@ -16,7 +16,7 @@ import numpy as np
 import numpy.typing as npt
 import shapely
 
-from dfmcheck.geometry.edges import CHORD_ERROR
+from dfmcheck.geometry.edges import CHORD_ERROR, STRIDE
 from dfmcheck.geometry.segments import closest_on_segment, closest_points
 
 Floats = npt.NDArray[np.float64]
@@ -184,8 +184,8 @@ def _corners(outline: Outline, tree: shapely.STRtree, reach: float) -> Widths:
         gap = q - p
         value = np.hypot(gap[:, 0], gap[:, 1])
         u = gap / np.where(value > 0, value, 1.0)[:, None]
-        at_a = (np.abs(q - a).max(axis=1) < 1e-9)
-        at_b = (np.abs(q - b).max(axis=1) < 1e-9)
+        at_a = np.abs(q - a).max(axis=1) < 1e-9
+        at_b = np.abs(q - b).max(axis=1) < 1e-9
         end = np.where(at_b, outline.next[facet], facet)
         end_ok = (outline.turn[end] < _STRAIGHT) & _stationary(-u, outline, end)
         keep = (
@@ -240,9 +240,14 @@ def _parallels(outline: Outline, tree: shapely.STRtree, reach: float) -> Widths:
         low_t = np.maximum(np.minimum(t0, t1), 0.0)
         high_t = np.minimum(np.maximum(t0, t1), outline.length[one])
         keep = high_t - low_t > 1e-5
-        one, other, t0, t1 = one[keep], other[keep], t0[keep], t1[keep]
+        one, other = one[keep], other[keep]
         low_t, high_t = low_t[keep], high_t[keep]
-        middle = outline.a[one] + outline.d[one] * ((low_t + high_t) / 2)[:, None]
+        steps = np.ceil((high_t - low_t) / STRIDE).astype(np.intp)
+        at = np.repeat(np.arange(len(one)), steps)
+        k = np.arange(len(at)) - np.repeat(np.cumsum(steps) - steps, steps)
+        t = low_t[at] + (high_t - low_t)[at] * (k + 0.5) / steps[at]
+        one, other = one[at], other[at]
+        middle = outline.a[one] + outline.d[one] * t[:, None]
         oa, ob = outline.a[other], outline.b[other]
         qx, qy = closest_on_segment(
             middle[:, 0], middle[:, 1], oa[:, 0], oa[:, 1], ob[:, 0], ob[:, 1]

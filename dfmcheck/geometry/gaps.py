@@ -10,15 +10,13 @@ import numpy as np
 import numpy.typing as npt
 import shapely
 
-from dfmcheck.geometry.edges import CHORD_ERROR, Edges
+from dfmcheck.geometry.edges import CHORD_ERROR, STRIDE, Edges
 from dfmcheck.geometry.segments import closest_on_segment, closest_points
 
 Floats = npt.NDArray[np.float64]
 Rows = npt.NDArray[np.intp]
 Pairs = tuple[Rows, Rows]
 _BATCH = 2_000_000
-STRIDE = 0.8
-"""Distance between places along two parallel outlines, mm."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -207,9 +205,7 @@ def clear_of(gaps: Gaps, edges: Edges, parts: npt.NDArray[Any]) -> npt.NDArray[n
     return free
 
 
-def thin(
-    gaps: Gaps, key: npt.NDArray[Any], cell: float, order: Floats | None = None
-) -> Rows:
+def thin(gaps: Gaps, key: npt.NDArray[Any], cell: float, order: Floats | None = None) -> Rows:
     """Rows of the narrowest gap per key and square cell of ``cell`` mm (by its middle)."""
     if len(gaps) == 0:
         return np.empty(0, dtype=np.intp)

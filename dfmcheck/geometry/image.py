@@ -143,9 +143,7 @@ def _compose(
         touched = np.unique(of_dark)
         order = np.argsort(of_dark, kind="stable")
         groups = np.split(of_clear[order], np.searchsorted(of_dark[order], touched)[1:])
-        cutters = np.array(
-            [shapely.union_all(shapes[clear_rows[g]]) for g in groups], dtype=object
-        )
+        cutters = np.array([shapely.union_all(shapes[clear_rows[g]]) for g in groups], dtype=object)
         result = result.copy()
         result[touched] = shapely.difference(result[touched], cutters)
     is_cut = np.zeros(len(dark_rows), dtype=np.bool_)
@@ -163,12 +161,8 @@ def _compose(
     exact = painted.edges
     rows = np.flatnonzero(piece_of_shape[exact.piece] >= 0)
     kept = exact.take(rows)
-    kept = Edges(
-        kept.x0, kept.y0, kept.x1, kept.y1, kept.r, kept.error, piece_of_shape[kept.piece]
-    )
-    cut_edges = polygon_edges(
-        pieces[cut_pieces], CHORD_ERROR, cut_pieces.astype(np.int32)
-    )
+    kept = Edges(kept.x0, kept.y0, kept.x1, kept.y1, kept.r, kept.error, piece_of_shape[kept.piece])
+    cut_edges = polygon_edges(pieces[cut_pieces], CHORD_ERROR, cut_pieces.astype(np.int32))
     return (
         pieces,
         _PieceEdges(Edges.concat([kept, cut_edges]), whole_pieces),

@@ -10,7 +10,7 @@ import numpy.typing as npt
 import shapely
 
 from dfmcheck.formats.records import Artwork, Kind, Objects
-from dfmcheck.geometry.edges import CHORD_ERROR, Edges, polygon_edges
+from dfmcheck.geometry.edges import CHORD_ERROR, Edges, capsule_edges, polygon_edges
 from dfmcheck.geometry.outlines import Outline, aperture_outline, capsules, solid_polygons
 from dfmcheck.geometry.segments import split_arc
 from dfmcheck.terms import Defect, Weight
@@ -103,12 +103,14 @@ def paint(objects: Objects, artwork: Artwork) -> Painted:
             out.add(
                 capsules(segments, r),
                 strokes,
-                Edges(*segments.T, np.full(n, r), error, np.arange(n, dtype=np.int32)),
+                capsule_edges(segments, np.full(n, r), error),
             )
         elif len(strokes):
             shapes = _swept(outline, segments)
             out.add(
-                shapes, strokes, polygon_edges(shapes, error, np.arange(len(shapes), dtype=np.int32))
+                shapes,
+                strokes,
+                polygon_edges(shapes, error, np.arange(len(shapes), dtype=np.int32)),
             )
     return out.result(defects)
 
@@ -119,9 +121,7 @@ def _aperture_keys(objects: Objects) -> tuple[Floats, Rows]:
     used = np.flatnonzero((objects.kind != Kind.REGION) & (objects.aperture >= 0))
     if len(used) == 0:
         return np.empty((0, 4)), inverse
-    plain = (
-        (objects.mirror[used] == 0) & (objects.rotation[used] == 0) & (objects.scale[used] == 1)
-    )
+    plain = (objects.mirror[used] == 0) & (objects.rotation[used] == 0) & (objects.scale[used] == 1)
     if plain.all():
         values, inv = np.unique(objects.aperture[used], return_inverse=True)
         keys = np.zeros((len(values), 4))
@@ -166,9 +166,7 @@ def _flashes(outline: Outline, rows: Rows, objects: Objects, out: _Collector) ->
     if outline.shape.geom_type == "Polygon" and len(outline.shape.interiors) == 0:
         ring = shapely.get_coordinates(outline.shape.exterior)
         shapes = np.asarray(
-            shapely.polygons(
-                np.stack([x[:, None] + ring[:, 0], y[:, None] + ring[:, 1]], axis=-1)
-            )
+            shapely.polygons(np.stack([x[:, None] + ring[:, 0], y[:, None] + ring[:, 1]], axis=-1))
         )
     else:
         base = shapely.get_coordinates(outline.shape)

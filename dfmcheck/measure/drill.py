@@ -46,7 +46,7 @@ def hole_to_copper(board: Board, reach: float) -> Places:
     whole.
     """
     walls, holes = board.holes.edges, board.holes
-    numbers = {id(layer): n for n, layer in enumerate(board.copper, start=1)}
+    numbers = {id(layer): n for n, layer in board.numbered()}
 
     def one(board: Board, layer: Layer) -> Places:
         image, number = layer.image, numbers[id(layer)]
@@ -92,9 +92,7 @@ def _swallowed(gaps: Gaps, board: Board, layer: Layer) -> np.ndarray:
     # Only discs and short strokes can be swallowed by a round hole: both ends must be inside.
     out = np.ones(len(gaps), dtype=np.bool_)
     for x, y in ((edges.x0, edges.y0), (edges.x1, edges.y1)):
-        out &= (
-            np.hypot(x[e] - holes.x0[h], y[e] - holes.y0[h]) + edges.r[e] <= holes.r[h] + 1e-9
-        )
+        out &= np.hypot(x[e] - holes.x0[h], y[e] - holes.y0[h]) + edges.r[e] <= holes.r[h] + 1e-9
     return out
 
 

@@ -89,9 +89,7 @@ def conductor_width(board: Board, reach: float) -> Places:
 
 def _thin(widths: Widths) -> np.ndarray:
     """The narrowest place per part and cell; all places equally narrow count as one."""
-    table = Gaps(
-        widths.part, widths.part, widths.value, widths.p, widths.q, np.zeros(len(widths))
-    )
+    table = Gaps(widths.part, widths.part, widths.value, widths.p, widths.q, np.zeros(len(widths)))
     return thin(table, widths.part, CELL)
 
 

@@ -7,7 +7,14 @@ import shapely
 
 from dfmcheck.board.model import Board, Layer
 from dfmcheck.geometry.depth import Inside
-from dfmcheck.geometry.gaps import Gaps, all_but_largest, along_parallels, clear_of, gaps_within, thin
+from dfmcheck.geometry.gaps import (
+    Gaps,
+    all_but_largest,
+    along_parallels,
+    clear_of,
+    gaps_within,
+    thin,
+)
 from dfmcheck.measure.common import (
     CELL,
     concat_layers,

@@ -70,7 +70,7 @@ class Places:
             raise KeyError(f"no such column: {sorted(unknown)}")
         out: dict[str, npt.NDArray[Any]] = {}
         for name, dtype in COLUMNS.items():
-            given = columns.get(name, _DEFAULTS.get(name))
+            given: Any = columns.get(name, _DEFAULTS.get(name))
             if np.ndim(given) == 0:
                 column = np.empty(n, dtype=dtype)
                 column[:] = given

@@ -37,7 +37,7 @@ def annular_ring(board: Board, reach: float) -> Places:
     holes = board.holes
     far = max(reach, 0.5)
     tables: list[Places] = []
-    for number, layer in enumerate(board.copper, start=1):
+    for number, layer in board.numbered():
         rows = np.flatnonzero(
             (holes.plated == 1) & (holes.first <= number) & (holes.last >= number)
         )

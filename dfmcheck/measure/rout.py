@@ -6,7 +6,7 @@ import numpy as np
 import shapely
 
 from dfmcheck.board.model import Board, Layer
-from dfmcheck.geometry.gaps import Gaps, gaps_between, thin
+from dfmcheck.geometry.gaps import Gaps, along_parallels, gaps_between, thin
 from dfmcheck.measure.common import (
     CELL,
     concat_layers,
@@ -54,7 +54,8 @@ def copper_to_profile(board: Board, reach: float) -> Places:
         image = layer.image
 
         def search(far: float) -> Gaps:
-            gaps = gaps_between(image.edges, line, far)
+            gaps = along_parallels(gaps_between(image.edges, line, far), image.edges, line)
+            gaps = gaps.take(gaps.value <= far)
             if not profile.area.is_empty and len(gaps):
                 shapely.prepare(profile.area)
                 apart = gaps.value > 0

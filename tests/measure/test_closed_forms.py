@@ -6,8 +6,8 @@ import math
 from pathlib import Path
 
 import pytest
-from dfmcheck.screen import screen
 
+from dfmcheck.screen import screen
 from tests.measure.packages import Sheet, drill_text, write_board
 
 EXACT = 1e-4  # 0.1 µm
@@ -91,9 +91,7 @@ def test_notch_between_arms_and_in_a_pour(tmp_path: Path, unit: str, angle: floa
     top.draw(track, 5, -5, 5, -4.68)
     top.draw(track, 5, -4.68, -5, -4.68)
     # A slit 0.09 wide into a pour.
-    top.region(
-        [(0, 0), (6, 0), (6, 2), (3.09, 2), (3.09, 0.5), (3, 0.5), (3, 2), (0, 2)]
-    )
+    top.region([(0, 0), (6, 0), (6, 2), (3.09, 2), (3.09, 0.5), (3, 0.5), (3, 2), (0, 2)])
     files["t.gbr"] = top.text("Copper,L1,Top")
     found = values(tmp_path, "etch.notch", "conductor-1", files)
     assert found[0] == pytest.approx(0.09, abs=EXACT)
