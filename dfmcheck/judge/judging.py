@@ -80,7 +80,7 @@ def judge(
             for id_, n in sorted(compared.no_number.items())
         ),
     ]
-    verdict, reasons = _verdict(findings, doubts, chosen)
+    verdict, reasons = _verdict(findings, doubts, chosen, rules)
     reasons += _notes(screening, shop, copper)
     return Judgement(
         screening=given_screening,
@@ -222,20 +222,16 @@ def _notes(screening: Screening, shop: Shop, copper: Copper) -> list[str]:
 
 
 def _verdict(
-    findings: Sequence[Finding], doubts: list[str], tier: str
+    findings: Sequence[Finding], doubts: list[str], tier: str, rules: Mapping[str, Rule]
 ) -> tuple[Verdict, list[str]]:
-    tally: dict[tuple[str, str], tuple[int, int]] = {}
+    tally: dict[tuple[str, str], list[Finding]] = {}
     for finding in findings:
-        key = (finding.severity, finding.rule)
-        spots, places = tally.get(key, (0, 0))
-        tally[key] = (spots + 1, places + finding.count)
-    reasons = []
-    for (severity, id_), (spots, places) in tally.items():
-        if severity == "note":
-            continue
-        plural = "finding" if spots == 1 else "findings"
-        at = f" at {places_text(places)}" if places != spots else ""
-        reasons.append(f"{id_}: {spots} {plural}{at} of weight {severity}")
+        tally.setdefault((finding.severity, finding.rule), []).append(finding)
+    reasons = [
+        _reason(severity, mine, rules.get(id_), tier)
+        for (severity, id_), mine in tally.items()
+        if severity != "note"
+    ]
     severities = {severity for severity, _ in tally}
     reasons += doubts
     if "hold" in severities:
@@ -243,6 +239,21 @@ def _verdict(
     if "query" in severities or doubts:
         return Verdict.QUERY, reasons
     return Verdict.RELEASE, [f"Everything measured meets the limits of tier {tier}", *reasons]
+
+
+def _reason(severity: str, findings: Sequence[Finding], rule: Rule | None, tier: str) -> str:
+    """One sentence for all findings of one rule and severity."""
+    first = findings[0]  # the worst: findings stand in that order
+    count = f"{len(findings)} finding" + ("" if len(findings) == 1 else "s")
+    places = sum(f.count for f in findings)
+    if places != len(findings):
+        count += f" at {places_text(places)}"
+    quantity = rule.quantity if rule else first.rule
+    if first.measured is None:
+        return f"{quantity} ({first.rule}): {count}"
+    value = number(first.measured, first.unit, against=first.limit)
+    beyond = "no tier of this shop takes" if not first.fits else f"tier {tier} does not take"
+    return f"{quantity} {value} on {first.layer}, which {beyond} ({first.rule}): {count}"
 
 
 def _fit(tier: str, screening: Screening, shop: Shop, compared: Compared) -> TierFit:
