@@ -16,7 +16,7 @@ from dfmcheck.board.model import Board
 from dfmcheck.intake import Package, open_package, select_board
 from dfmcheck.measure.facts import board_facts
 from dfmcheck.measure.places import Places
-from dfmcheck.measure.rule import measure_functions
+from dfmcheck.measure.rule import measure_functions, rules
 from dfmcheck.measure.screening import Facts, FileEntry, Gap, Screening
 
 Progress = Callable[[str, int, int], None]
@@ -124,11 +124,6 @@ def _open(path: Path, roles: Mapping[str, str] | None, board: str | None) -> Pac
     return select_board(package, board) if board else package
 
 
-# Rules that look at one copper layer at a time: their layers are shared out to workers.
-_BY_LAYER = {
-    "etch.conductor-width", "etch.conductor-spacing", "etch.notch", "plate.annular-ring",
-    "drill.hole-to-copper", "rout.copper-to-profile",
-}  # fmt: skip
 _BOARD: Board | None = None
 
 
@@ -156,6 +151,7 @@ def _measure_all(
 ) -> Places:
     tasks = [(id_, far) for id_, far in reach.items()]
     functions = measure_functions()
+    known = rules()
     total = len(tasks)
     size = sum(len(layer.image.edges) for layer in board.copper + board.masks)
     results: dict[int, Places] = {}
@@ -170,7 +166,8 @@ def _measure_all(
         jobs = [
             (n, id_, layer, far)
             for n, (id_, far) in enumerate(tasks)
-            for layer in (range(len(board.copper)) if id_ in _BY_LAYER else (-1,))
+            # Copper layers are shared out to workers one by one.
+            for layer in (range(len(board.copper)) if known[id_].looks_at == "copper" else (-1,))
         ]
         parts: dict[tuple[int, int], Places] = {}
         with ProcessPoolExecutor(workers, mp_context=get_context("fork")) as pool:
@@ -196,15 +193,13 @@ def _view(board: Board, layer: int) -> Board:
 
 def _measured(board: Board, ids: set[str], gaps: list[Gap]) -> tuple[tuple[str, str], ...]:
     missing = {gap.rule for gap in gaps if gap.rule}
-    copper = [layer.name for layer in board.copper]
-    masks = [layer.name for layer in board.masks]
-    drills = list(dict.fromkeys(board.drill_roles))
-    where = {
-        "etch": copper, "plate": copper, "mask": masks, "rout": copper,
-        "drill": drills,
-    }  # fmt: skip
-    out: list[tuple[str, str]] = []
-    for id_ in sorted(ids - missing):
-        layers = copper if id_ == "drill.hole-to-copper" else where[id_.split(".")[0]]
-        out += [(id_, layer) for layer in layers]
-    return tuple(out)
+    layers = {
+        "copper": [layer.name for layer in board.copper],
+        "mask": [layer.name for layer in board.masks],
+        "drill": list(dict.fromkeys(board.drill_roles)),
+        "package": [""],
+    }
+    known = rules()
+    return tuple(
+        (id_, layer) for id_ in sorted(ids - missing) for layer in layers[known[id_].looks_at]
+    )

@@ -16,6 +16,7 @@ def _data(
         Rule(
             id=f"data.{name}",
             step=Step.DATA,
+            looks_at="package",
             quantity=quantity,
             unit="count",
             direction="at-most",

@@ -22,6 +22,7 @@ from dfmcheck.terms import Step
 COPPER = Rule(
     id="drill.hole-to-copper",
     step=Step.DRILL,
+    looks_at="copper",
     quantity="distance from a hole's wall to copper of another net",
     unit="mm",
     direction="at-least",
@@ -99,6 +100,7 @@ def _swallowed(gaps: Gaps, board: Board, layer: Layer) -> np.ndarray:
 WALL = Rule(
     id="drill.hole-to-hole",
     step=Step.DRILL,
+    looks_at="drill",
     quantity="wall between two holes",
     unit="mm",
     direction="at-least",
@@ -157,6 +159,7 @@ def hole_to_hole(board: Board, reach: float) -> Places:
 ASPECT = Rule(
     id="drill.aspect-ratio",
     step=Step.DRILL,
+    looks_at="drill",
     quantity="depth of a plated hole over its diameter",
     unit="1",
     direction="at-most",

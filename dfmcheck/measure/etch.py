@@ -40,6 +40,7 @@ _TOUCHING = 0.002  # mm; below this two outlines of one net are taken to touch
 WIDTH = Rule(
     id="etch.conductor-width",
     step=Step.ETCH,
+    looks_at="copper",
     quantity="conductor width",
     unit="mm",
     direction="at-least",
@@ -127,6 +128,7 @@ def _width_error(
 SPACING = Rule(
     id="etch.conductor-spacing",
     step=Step.ETCH,
+    looks_at="copper",
     quantity="conductor spacing between nets",
     unit="mm",
     direction="at-least",
@@ -200,6 +202,7 @@ def _pair_kind(layer: Layer, a: np.ndarray, b: np.ndarray) -> np.ndarray:
 NOTCH = Rule(
     id="etch.notch",
     step=Step.ETCH,
+    looks_at="copper",
     quantity="gap within one net",
     unit="mm",
     direction="at-least",

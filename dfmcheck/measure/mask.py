@@ -33,6 +33,7 @@ from dfmcheck.terms import Side, Step, Weight
 WEB = Rule(
     id="mask.web",
     step=Step.MASK,
+    looks_at="mask",
     quantity="web of mask between two openings",
     unit="mm",
     direction="at-least",
@@ -86,6 +87,7 @@ def web(board: Board, reach: float) -> Places:
 CLEARANCE = Rule(
     id="mask.clearance",
     step=Step.MASK,
+    looks_at="mask",
     quantity="clearance from a land to the edge of its mask opening, all round",
     unit="mm",
     direction="at-least",

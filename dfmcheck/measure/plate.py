@@ -14,6 +14,7 @@ from dfmcheck.terms import Step
 RING = Rule(
     id="plate.annular-ring",
     step=Step.PLATE,
+    looks_at="copper",
     quantity="annular ring",
     unit="mm",
     direction="at-least",

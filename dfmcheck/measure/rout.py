@@ -24,6 +24,7 @@ from dfmcheck.terms import Step
 PROFILE = Rule(
     id="rout.copper-to-profile",
     step=Step.ROUT,
+    looks_at="copper",
     quantity="distance from copper to the centre line of the drawn profile",
     unit="mm",
     direction="at-least",

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import pkgutil
 from collections.abc import Callable
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any, Literal
+from importlib import import_module
+from typing import TYPE_CHECKING, Literal
 
 from dfmcheck.terms import Step, Weight
 
@@ -21,6 +23,11 @@ Allowance = Literal["none", "ring", "wall", "radius", "aspect"]
 towards each other): value - a; ``aspect``: value * d / (d + a) with d the hole size in the
 file; ``none``: not at all."""
 
+LooksAt = Literal["copper", "mask", "drill", "package"]
+"""What a rule is measured on: ``copper`` each conductor layer by itself (its function may be
+given a board with one of them), ``mask`` the mask layers, ``drill`` the drill files,
+``package`` the data as a whole."""
+
 Who = Literal["edit", "ask"]
 """``edit``: the front-end engineer may correct it alone; ``ask``: the customer must decide."""
 
@@ -34,6 +41,7 @@ class Rule:
     id : str
         ``step.quantity``.
     step : Step
+    looks_at : LooksAt
     quantity : str
         What is measured, in words of the trade.
     unit : str
@@ -58,6 +66,7 @@ class Rule:
 
     id: str
     step: Step
+    looks_at: LooksAt
     quantity: str
     unit: str
     direction: Direction
@@ -114,11 +123,8 @@ def measure_functions() -> dict[str, Measure]:
 
 
 def _load() -> None:
-    from importlib import import_module
+    """Import every measuring module, so that a new one need not be listed anywhere."""
+    import dfmcheck.measure as package
 
-    for module in ("data_rules", "etch", "drill", "plate", "mask", "rout"):
-        import_module(f"dfmcheck.measure.{module}")
-
-
-def rule_or_none(id_: str) -> Any:
-    return rules().get(id_)
+    for module in pkgutil.iter_modules(package.__path__):
+        import_module(f"{package.__name__}.{module.name}")

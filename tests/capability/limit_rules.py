@@ -13,6 +13,7 @@ def _rule(id_: str, **more: Any) -> Rule:
     return Rule(
         id=id_,
         step=Step(id_.split(".")[0]),
+        looks_at="copper",
         quantity=id_,
         on_the_floor="",
         change="",

@@ -15,6 +15,7 @@ def rule(id_: str, quantity: str, **more: Any) -> Rule:
     return Rule(
         id=id_,
         step=Step(id_.split(".")[0]),
+        looks_at="copper",
         quantity=quantity,
         **{"unit": "mm", "direction": "at-least", "who": "ask", **more},
         on_the_floor="It fails.",
