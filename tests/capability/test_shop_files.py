@@ -77,20 +77,16 @@ def test_reach_covers_every_condition_and_the_allowance() -> None:
 
 
 @pytest.mark.parametrize("name", shop_names())
-def test_shipped_shops_limit_every_measured_rule_and_name_a_source(name: str) -> None:
-    shop = load_shop(name, RULES)
+def test_shipped_shops_limit_what_is_measured_and_name_a_source(name: str) -> None:
+    shop = load_shop(name)
     assert shop.name == name
     assert "invented" in shop.title.lower()
-    assert shop.limits.keys() == {id_ for id_ in RULES if not id_.startswith("data.")}
+    assert shop.limits.keys() <= measure_functions().keys()
+    assert len(shop.limits) >= 10
     for limit in shop.limits.values():
         assert limit.values.keys() == set(shop.tiers)
         assert limit.source
         assert all(variant.source for variant in limit.variants)
-
-
-@pytest.mark.parametrize("name", shop_names())
-def test_shipped_shops_limit_only_what_is_measured(name: str) -> None:
-    assert load_shop(name).limits.keys() <= measure_functions().keys()
 
 
 @pytest.mark.parametrize(
