@@ -131,8 +131,7 @@ def gaps_within(
     marked = np.ones(len(edges), dtype=np.bool_) if start is None else start
     rows = np.flatnonzero(marked)
     found: list[Gaps] = []
-    # Bounds the memory of candidate pairs on dense layers.
-    step = 20_000
+    step = _step(tree, edges.take(rows), reach)
     for s in range(0, len(rows), step):
         of, b = tree.query(edges.take(rows[s : s + step]).boxes(reach))
         a = rows[s + of]
@@ -145,6 +144,28 @@ def gaps_within(
             keep = gaps.value <= reach
             found.append(gaps.take(keep if overlaps else keep & (gaps.value > 0)))
     return Gaps.concat(found)
+
+
+def _step(tree: shapely.STRtree, edges: Edges, reach: float) -> int:
+    """How many edges to ask for at a time, so that the candidate pairs fit in memory."""
+    return max(50, int(_BATCH / max(_candidates_per_edge(tree, edges, reach), 1.0)))
+
+
+def _candidates_per_edge(tree: shapely.STRtree, edges: Edges, reach: float) -> float:
+    """Mean number of boxes near an edge, from up to 200 edges spread over the table."""
+    if len(edges) == 0:
+        return 0.0
+    sample = np.unique(np.linspace(0, len(edges) - 1, 200).astype(np.intp))
+    return len(tree.query(edges.take(sample).boxes(reach))[0]) / len(sample)
+
+
+def candidate_pairs(edges: Edges, reach: float, start: npt.NDArray[np.bool_]) -> float:
+    """Roughly how many pairs a search within ``reach`` would have to look at."""
+    rows = np.flatnonzero(start)
+    if len(rows) == 0:
+        return 0.0
+    tree = shapely.STRtree(edges.boxes())
+    return _candidates_per_edge(tree, edges.take(rows), reach) * len(rows)
 
 
 def all_but_largest(group: npt.NDArray[Any]) -> npt.NDArray[np.bool_]:
@@ -165,7 +186,7 @@ def gaps_between(first: Edges, second: Edges, reach: float) -> Gaps:
         return Gaps.concat([])
     tree = shapely.STRtree(second.boxes())
     found: list[Gaps] = []
-    step = 20_000
+    step = _step(tree, first, reach)
     for start in range(0, len(first), step):
         rows = np.arange(start, min(start + step, len(first)))
         a, b = tree.query(first.take(rows).boxes(reach))

@@ -22,8 +22,8 @@ Rows = npt.NDArray[np.intp]
 
 CELL = 0.5
 """Places of one pair of features are kept one per square of this size, mm."""
-_WIDER = 4.0
 _WIDEST = 8.0
+_MOST_PAIRS = 3e7
 
 
 def names(table: tuple[str, ...], rows: npt.NDArray[Any]) -> npt.NDArray[Any]:
@@ -74,12 +74,22 @@ def place_points(board: Board, p: Floats, q: Floats) -> dict[str, Floats]:
     return {"x": p[:, 0] - ox, "y": p[:, 1] - oy, "x2": q[:, 0] - ox, "y2": q[:, 1] - oy}
 
 
-def with_tightest(search: Callable[[float], Gaps], reach: float) -> Gaps:
-    """Gaps within ``reach``; where there are none, the narrowest found by looking further."""
+def with_tightest(
+    search: Callable[[float], Gaps],
+    reach: float,
+    cost: Callable[[float], float] = lambda far: 0.0,
+) -> Gaps:
+    """Gaps within ``reach``; where there are none, the narrowest found by looking further.
+
+    ``cost(far)`` tells roughly how many pairs a search would look at; looking further ends
+    where that is out of all proportion (two large pours far apart).
+    """
     gaps = search(reach)
     wider = reach
     while len(gaps) == 0 and wider < _WIDEST:
-        wider = min(wider * _WIDER, _WIDEST)
+        wider = min(wider * 2, _WIDEST)
+        if cost(wider) > _MOST_PAIRS:
+            break
         gaps = search(wider)
         if len(gaps):
             return gaps.take(np.array([int(np.argmin(gaps.value))]))

@@ -11,6 +11,7 @@ from dfmcheck.geometry.gaps import (
     Gaps,
     all_but_largest,
     along_parallels,
+    candidate_pairs,
     clear_of,
     gaps_within,
     outline_gap,
@@ -151,11 +152,10 @@ def conductor_spacing(board: Board, reach: float) -> Places:
         net = layer.edge_net
         image = layer.image
         edges = image.edges
+        start = all_but_largest(net)
 
         def search(far: float) -> Gaps:
-            gaps = gaps_within(
-                edges, far, lambda a, b: np.asarray(net[a] != net[b]), start=all_but_largest(net)
-            )
+            gaps = gaps_within(edges, far, lambda a, b: np.asarray(net[a] != net[b]), start=start)
             gaps = along_parallels(gaps, edges, edges)
             gaps = gaps.take((gaps.value > 0) & (gaps.value <= far))
             # Most pairs hide behind a nearer one of the same place: thin before the costly
@@ -164,7 +164,7 @@ def conductor_spacing(board: Board, reach: float) -> Places:
             gaps = gaps.take(thin(gaps, key, CELL))
             return gaps.take(clear_of(gaps, edges, image.parts))
 
-        gaps = with_tightest(search, reach)
+        gaps = with_tightest(search, reach, lambda far: candidate_pairs(edges, far, start))
         component = image.edge_component
         gaps = gaps.take(thin(gaps, pair_key(component[gaps.a], component[gaps.b]), CELL))
         net_a, net_b = net[gaps.a], net[gaps.b]

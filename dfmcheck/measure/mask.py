@@ -11,6 +11,7 @@ from dfmcheck.geometry.gaps import (
     Gaps,
     all_but_largest,
     along_parallels,
+    candidate_pairs,
     clear_of,
     gaps_within,
     thin,
@@ -55,18 +56,19 @@ def web(board: Board, reach: float) -> Places:
         image = layer.image
         component = image.edge_component
         piece = image.edges.piece
+        start = all_but_largest(component)
 
         def search(far: float) -> Gaps:
             gaps = gaps_within(
                 image.edges, far, lambda a, b: np.asarray(component[a] != component[b]),
-                start=all_but_largest(component),
+                start=start,
             )  # fmt: skip
             gaps = along_parallels(gaps, image.edges, image.edges)
             gaps = gaps.take((gaps.value > 0) & (gaps.value <= far))
             gaps = gaps.take(thin(gaps, pair_key(piece[gaps.a], piece[gaps.b]), CELL))
             return gaps.take(clear_of(gaps, image.edges, image.parts))
 
-        gaps = with_tightest(search, reach)
+        gaps = with_tightest(search, reach, lambda far: candidate_pairs(image.edges, far, start))
         key = pair_key(component[gaps.a], component[gaps.b])
         gaps = gaps.take(thin(gaps, key, CELL))
         key = pair_key(component[gaps.a], component[gaps.b])
@@ -113,6 +115,9 @@ def clearance(board: Board, reach: float) -> Places:
 
     def one(board: Board, mask: Layer) -> Places:
         copper = board.copper[0] if mask.role.side is Side.TOP else board.copper[-1]
+        if copper.role.side not in (None, mask.role.side):
+            # The only conductor lies on the other side: nothing here to open the mask for.
+            return Places.empty()
         image = copper.image
         inside = Inside(mask.image)
         lands = np.flatnonzero(is_land(image))

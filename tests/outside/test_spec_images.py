@@ -255,7 +255,7 @@ TEXTS: dict[str, tuple[str, float, float, tuple[float, float, float, float]]] = 
     "block in a block": (
         ELL.removesuffix("D20*\n") + "%ABD21*%\nD20*\n%LR90*%\nX1000Y0D03*\n%LR0*%\n%AB*%\n"
         "D21*\n%LR90*%\nX0Y0D03*\n%LR0*%\n",
-        4, 0, (-3, 0 - 0 + 1 - 2 + 1 - 1, 0, 1),
+        4, 0, (-3, -1, 0, 1),
     ),
     # A clear flash of a block takes away where the block is dark and adds where it is clear:
     # block of a dark square 4 with a clear square 2; flashed clear over a dark square of 3.

@@ -1,0 +1,381 @@
+"""Whole images against a plain painter: pixels set and cleared in order by point-in-shape
+formulas, no polygons, no chords, nothing of the geometry stage and no shapely.
+
+The painter looks at the centre of each pixel. Our parts are looked at in the same points, and
+where the two differ the point must lie on an outline, to within the chord error.
+"""
+
+from __future__ import annotations
+
+import importlib.resources
+import importlib.util
+from dataclasses import dataclass
+from math import pi
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+import pytest
+import shapely
+
+from dfmcheck.formats.gerber import read_gerber
+from dfmcheck.formats.records import Aperture, Artwork, Kind, Objects, Primitive
+from dfmcheck.geometry.edges import CHORD_ERROR
+from dfmcheck.geometry.image import layer_image
+
+pytestmark = pytest.mark.filterwarnings("ignore::DeprecationWarning")
+Floats = npt.NDArray[np.float64]
+Mask = npt.NDArray[np.bool_]
+
+# --- point-in-shape formulas, in the shape's own coordinates
+
+
+def in_convex(x: Floats, y: Floats, corners: Floats) -> Mask:
+    """Left of every side; ``corners`` (n, 2) counter-clockwise."""
+    inside = np.ones(np.broadcast(x, y).shape, dtype=np.bool_)
+    for (ax, ay), (bx, by) in zip(corners, np.roll(corners, -1, axis=0), strict=True):
+        inside &= (bx - ax) * (y - ay) - (by - ay) * (x - ax) >= 0
+    return inside
+
+
+def corners_of(n: int, diameter: float, turn: float) -> Floats:
+    k = turn + np.arange(n) * 2 * pi / n
+    return diameter / 2 * np.stack([np.cos(k), np.sin(k)], axis=-1)
+
+
+def near_line(x: Floats, y: Floats, a: Floats, b: Floats, r: float) -> Mask:
+    d = b - a
+    length2 = float(d @ d)
+    t = np.clip(((x - a[0]) * d[0] + (y - a[1]) * d[1]) / length2, 0, 1) if length2 else 0.0
+    return np.asarray(np.hypot(x - a[0] - t * d[0], y - a[1] - t * d[1]) <= r)
+
+
+def in_polygon(x: Floats, y: Floats, points: Floats) -> Mask:
+    """Odd number of sides to the right of the point."""
+    inside = np.zeros(np.broadcast(x, y).shape, dtype=np.bool_)
+    for (ax, ay), (bx, by) in zip(points, np.roll(points, -1, axis=0), strict=True):
+        if ay != by:
+            across = (ay > y) != (by > y)
+            inside ^= across & (x < ax + (y - ay) * (bx - ax) / (by - ay))
+    return inside
+
+
+def sweep(a: Floats, b: Floats, c: Floats, clockwise: bool) -> tuple[float, float, float]:
+    """Radius, first angle and signed sweep of an arc from a to b about c."""
+    first = float(np.arctan2(a[1] - c[1], a[0] - c[0]))
+    last = float(np.arctan2(b[1] - c[1], b[0] - c[0]))
+    turn = (first - last) % (2 * pi) if clockwise else (last - first) % (2 * pi)
+    if np.allclose(a, b, rtol=0, atol=1e-9):
+        turn = 2 * pi
+    return float(np.hypot(*(a - c))), first, -turn if clockwise else turn
+
+
+def in_primitive(x: Floats, y: Floats, p: Primitive) -> Mask:
+    v = p.values
+    c, s = np.cos(v[-1]), np.sin(v[-1])
+    x, y = x * c + y * s, y * c - x * s  # turned back
+    match p.code:
+        case 1:
+            return np.asarray(np.hypot(x - v[1], y - v[2]) <= v[0] / 2)
+        case 20:
+            d = np.array([v[3] - v[1], v[4] - v[2]])
+            length = np.hypot(*d)
+            along = ((x - v[1]) * d[0] + (y - v[2]) * d[1]) / length
+            beside = ((y - v[2]) * d[0] - (x - v[1]) * d[1]) / length
+            return np.asarray((along >= 0) & (along <= length) & (np.abs(beside) <= v[0] / 2))
+        case 21:
+            return np.asarray((np.abs(x - v[2]) <= v[0] / 2) & (np.abs(y - v[3]) <= v[1] / 2))
+        case 4:
+            return in_polygon(x, y, np.array(v[1:-3]).reshape(-1, 2))
+        case 5:
+            return in_convex(x - v[1], y - v[2], corners_of(int(v[0]), v[3], 0.0))
+        case 7:
+            r = np.hypot(x - v[0], y - v[1])
+            bars = (np.abs(x - v[0]) < v[4] / 2) | (np.abs(y - v[1]) < v[4] / 2)
+            return np.asarray((r <= v[2] / 2) & (r >= v[3] / 2) & ~bars)
+    raise NotImplementedError(f"macro primitive {p.code}")
+
+
+def in_aperture(x: Floats, y: Floats, a: Aperture) -> Mask:
+    v = a.values
+    match a.template:
+        case "C":
+            inside, rest = np.hypot(x, y) <= v[0] / 2, v[1:]
+        case "R":
+            inside, rest = (np.abs(x) <= v[0] / 2) & (np.abs(y) <= v[1] / 2), v[2:]
+        case "O":
+            r = min(v[:2]) / 2
+            end = np.array([v[0] / 2 - r, v[1] / 2 - r])
+            inside, rest = near_line(x, y, -end, end, r), v[2:]
+        case "P":
+            turn = v[2] if len(v) > 2 else 0.0
+            inside, rest = in_convex(x, y, corners_of(int(v[1]), v[0], turn)), v[3:]
+        case "macro":
+            inside, rest = np.zeros(np.broadcast(x, y).shape, dtype=np.bool_), ()
+            for p in a.primitives:
+                part = in_primitive(x, y, p)
+                inside = inside | part if p.exposed else inside & ~part
+        case other:
+            raise NotImplementedError(other)
+    return np.asarray(inside & (np.hypot(x, y) > rest[0] / 2) if rest else inside)
+
+
+def in_swept(x: Floats, y: Floats, a: Aperture, d: Floats, shape: Any) -> Mask:
+    """A convex aperture with straight sides drawn along d: some stretch of the way covers us."""
+    low, high = np.zeros(np.broadcast(x, y).shape), np.ones(np.broadcast(x, y).shape)
+    corners = shape(a)
+    for p, q in zip(corners, np.roll(corners, -1, axis=0), strict=True):
+        n = np.array([-(q - p)[1], (q - p)[0]])  # inwards: n·(point - t d - p) >= 0
+        free = n[0] * (x - p[0]) + n[1] * (y - p[1])
+        rate = float(n @ d)
+        if rate > 0:
+            high = np.minimum(high, free / rate)
+        elif rate < 0:
+            low = np.maximum(low, free / rate)
+        else:
+            high = np.where(free >= 0, high, -1)
+    return np.asarray(low <= high)
+
+
+def sides(a: Aperture) -> Floats:
+    v = a.values
+    if a.template == "R" and len(v) == 2:
+        x, y = v[0] / 2, v[1] / 2
+        return np.array([(-x, -y), (x, -y), (x, y), (-x, y)])
+    raise NotImplementedError(f"draws of {a.template}")
+
+
+def reach_of(a: Aperture) -> float:
+    """Radius about the origin that holds the aperture."""
+    if a.template != "macro":
+        return float(np.hypot(*a.values[:2]) if a.template in "RO" else a.values[0])
+    return sum(sum(abs(v) for v in p.values[:-1]) for p in a.primitives)
+
+
+# --- the painter
+
+
+@dataclass
+class Place:
+    """Own coordinates to image: ``m`` @ p + ``o``."""
+
+    m: Floats
+    o: Floats
+
+    def to_image(self, p: Floats) -> Floats:
+        return np.asarray(p @ self.m.T + self.o)
+
+    def within(self, mirror: int, turn: float, scale: float, at: Floats) -> Place:
+        """Mirror, then scale, then turn (specification 4.9), then the place."""
+        flip = np.diag([-1.0 if mirror & 1 else 1.0, -1.0 if mirror & 2 else 1.0])
+        c, s = np.cos(turn), np.sin(turn)
+        return Place(self.m @ (np.array([[c, -s], [s, c]]) * scale @ flip), self.to_image(at))
+
+
+class Painter:
+    def __init__(self, art: Artwork, low: Floats, high: Floats, pitch: float) -> None:
+        self.art, self.low, self.pitch = art, low, pitch
+        nx, ny = np.ceil((high - low) / pitch).astype(int)
+        self.x = low[0] + (np.arange(nx) + 0.5) * pitch
+        self.y = low[1] + (np.arange(ny) + 0.5) * pitch
+        self.image = np.zeros((ny, nx), dtype=np.bool_)
+
+    def window(self, low: Floats, high: Floats) -> tuple[slice, slice]:
+        a = np.clip(np.floor((low - self.low) / self.pitch), 0, None).astype(int)
+        b = np.clip(np.ceil((high - self.low) / self.pitch), 0, None).astype(int)
+        return slice(a[1], b[1]), slice(a[0], b[0])
+
+    def local(self, at: tuple[slice, slice], place: Place) -> tuple[Floats, Floats]:
+        x, y = self.x[at[1]][None, :], self.y[at[0]][:, None]
+        inv = np.linalg.inv(place.m)
+        x, y = x - place.o[0], y - place.o[1]
+        return inv[0, 0] * x + inv[0, 1] * y, inv[1, 0] * x + inv[1, 1] * y
+
+    def put(self, at: tuple[slice, slice], mask: Mask, dark: bool) -> None:
+        self.image[at] = self.image[at] | mask if dark else self.image[at] & ~mask
+
+    def paint(self, objects: Objects, place: Place, upright: bool = True) -> None:
+        for i in range(len(objects)):
+            o = objects.take(slice(i, i + 1))
+            dark = bool(o.dark[0]) == upright
+            if o.kind[0] == Kind.REGION:
+                self.region(int(o.region[0]), place, dark)
+                continue
+            a = self.art.apertures[int(o.aperture[0])]
+            start, end = np.array([o.x0[0], o.y0[0]]), np.array([o.x1[0], o.y1[0]])
+            own = place.within(int(o.mirror[0]), float(o.rotation[0]), float(o.scale[0]), start)
+            if a.block >= 0:
+                self.paint(self.art.blocks[a.block], own, dark)
+            else:
+                self.stroke(o, a, place, own, start, end, dark)
+
+    def stroke(
+        self, o: Objects, a: Aperture, place: Place, own: Place, start: Floats, end: Floats,
+        dark: bool,
+    ) -> None:  # fmt: skip
+        r = reach_of(a) * np.sqrt(abs(np.linalg.det(own.m)))
+        ends = place.to_image(np.array([start, end]))
+        if o.kind[0] == Kind.ARC:
+            centre = place.to_image(np.array([o.cx[0], o.cy[0]]))
+            r += np.hypot(*(ends[0] - centre))
+            ends = centre[None]
+        at = self.window(ends.min(axis=0) - r, ends.max(axis=0) + r)
+        x, y = self.local(at, own)
+        inv = np.linalg.inv(own.m)
+        way = inv @ (place.m @ (end - start))
+        match int(o.kind[0]):
+            case Kind.FLASH:
+                mask = in_aperture(x, y, a)
+            case Kind.DRAW if a.template == "C":
+                mask = near_line(x, y, np.zeros(2), way, a.values[0] / 2)
+            case Kind.DRAW:
+                mask = in_swept(x, y, a, way, sides)
+            case _:
+                assert a.template == "C"
+                x, y = self.local(at, place)
+                centre = np.array([o.cx[0], o.cy[0]])
+                radius, first, turn = sweep(start, end, centre, bool(o.clockwise[0]))
+                half = a.values[0] / 2 * float(o.scale[0])
+                beyond = (np.arctan2(y - centre[1], x - centre[0]) - first) * np.sign(turn)
+                on = np.abs(np.hypot(x - centre[0], y - centre[1]) - radius) <= half
+                mask = on & (beyond % (2 * pi) <= abs(turn))
+                for p in (start, end):
+                    mask |= np.hypot(x - p[0], y - p[1]) <= half
+        self.put(at, mask, dark)
+
+    def region(self, number: int, place: Place, dark: bool) -> None:
+        """Each contour filled on its own: chords by counting sides, then arcs beside them."""
+        c = self.art.contours
+        rows = np.flatnonzero(c.region == number)
+        for contour in np.unique(c.contour[rows]):
+            k = c.take(rows[c.contour[rows] == contour])
+            mask = self.scanned(
+                place.to_image(np.stack([k.x0, k.y0], axis=-1)),
+                place.to_image(np.stack([k.x1, k.y1], axis=-1)),
+            )
+            for j in np.flatnonzero(~np.isnan(k.cx)):
+                a, b = np.array([k.x0[j], k.y0[j]]), np.array([k.x1[j], k.y1[j]])
+                centre = np.array([k.cx[j], k.cy[j]])
+                radius, first, turn = sweep(a, b, centre, bool(k.clockwise[j]))
+                scale = np.sqrt(abs(np.linalg.det(place.m)))
+                middle = place.to_image(centre)
+                at = self.window(middle - radius * scale, middle + radius * scale)
+                x, y = self.local(at, place)
+                # Between arc and chord: in the disc and on the arc's side of the chord.
+                inside = np.hypot(x - centre[0], y - centre[1]) <= radius
+                if abs(turn) < 2 * pi - 1e-9:
+                    top = centre + radius * np.array(
+                        [np.cos(first + turn / 2), np.sin(first + turn / 2)]
+                    )
+                    cross = (b[0] - a[0]) * (y - a[1]) - (b[1] - a[1]) * (x - a[0])
+                    side = (b[0] - a[0]) * (top[1] - a[1]) - (b[1] - a[1]) * (top[0] - a[0])
+                    inside &= cross * side > 0
+                mask[at] ^= inside
+            self.put((slice(None), slice(None)), mask, dark)
+
+    def scanned(self, a: Floats, b: Floats) -> Mask:
+        """Pixels with an odd number of sides a → b to their left, row by row."""
+        odd = np.zeros((len(self.y), len(self.x) + 1), dtype=np.bool_)
+        for (ax, ay), (bx, by) in zip(a.tolist(), b.tolist(), strict=True):
+            low, high = min(ay, by), max(ay, by)
+            rows = np.arange(*np.searchsorted(self.y, [low, high], side="right"))
+            if len(rows):
+                x = ax + (self.y[rows] - ay) * (bx - ax) / (by - ay)
+                np.logical_xor.at(odd, (rows, np.searchsorted(self.x, x)), True)
+        return np.asarray(np.logical_xor.accumulate(odd, axis=1)[:, :-1])
+
+
+def compare(data: bytes, name: str, pitch: float) -> None:
+    art = read_gerber(data, name)
+    image = layer_image(art)
+    low, high = shapely.total_bounds(image.parts).reshape(2, 2)
+    painter = Painter(art, low - 7.3 * pitch, high + 7.3 * pitch, pitch)
+    painter.paint(art.objects, Place(np.eye(2), np.zeros(2)))
+    rings = [shapely.get_coordinates(r) for r in shapely.get_rings(image.parts)]
+    ours = painter.scanned(
+        np.concatenate([r[:-1] for r in rings]), np.concatenate([r[1:] for r in rings])
+    )
+    # Pixels prove nothing about an image that is much smaller than they are.
+    assert ours.sum() > 1000
+    assert painter.image.sum() * pitch**2 == pytest.approx(image.area, rel=0.02)
+    row, column = np.nonzero(ours != painter.image)
+    points = shapely.points(painter.x[column], painter.y[row])
+    off = shapely.distance(points, shapely.MultiLineString(rings)) if len(points) else np.zeros(1)
+    # A chord lies up to CHORD_ERROR from its arc, and an arc's stroke adds that of its way.
+    assert off.max() <= 2.1 * CHORD_ERROR, (len(off), off.max(), points[off.argmax()].wkt)
+
+
+HEAD = "%FSLAX33Y33*%\n%MOMM*%\n"
+LADDER = """G75*
+%AMMIX*
+4,1,4,-.6,-.2,.5,-.4,.8,.3,-.1,.1,-.6,-.2,15*
+1,0,.3,.2,0,30*
+20,1,.15,-.8,-.5,.9,.4,10*
+5,1,5,-.5,.5,.5,20*
+1,0,.2,-.5,.5,20*
+21,1,.4,.12,.6,-.5,33*%
+%AMTHERMAL*
+7,.2,.1,1.6,1,.2,25*%
+%ADD10C,.4*%
+%ADD11R,1.2X.5*%
+%ADD12O,1.4X.6X.3*%
+%ADD13P,1.2X5X17X.3*%
+%ADD14MIX*%
+%ADD15THERMAL*%
+%ADD16C,1.5X.7*%
+"""
+SNIPPETS = {
+    "apertures and transforms": LADDER
+    + "".join(
+        f"%LM{m}*%\n%LR{t}*%\n%LS{s}*%\nD{d}*\nX{2000 * d}Y{2500 * k}D03*\n"
+        for k, (m, t, s) in enumerate([("N", 0, 1), ("X", 30, 1.3), ("Y", -75, 0.7), ("XY", 200, 1)])
+        for d in range(10, 17)
+    ),
+    "polarity, draws and arcs": LADDER
+    + "%ADD20R,12X9*%\n%ADD21C,.05*%\nD20*\nX5000Y4000D03*\n%LPC*%\nD10*\nX0Y0D02*\nG01*\nX9000Y3000D01*\n"
+    "G03*\nX6000Y6000I-3000J0D01*\nG02*\nX3000Y6000I-1500J0D01*\n%LPD*%\nX6000Y2000D02*\n"
+    "G02*\nX6000Y2000I-1000J500D01*\nD11*\nG01*\nX1000Y1000D02*\nX3000Y7000D01*\nX1000D01*\n"
+    "%LR20*%\nX9000Y7000D02*\nX7000Y5000D01*\n%LPC*%\n%LS.5*%\nX10000Y1000D02*\nY8000D01*\n"
+    "D21*\nX-1000Y2000D02*\nX11000D01*\n",
+    "regions": "G75*\nG36*\nX0Y0D02*\nG01*\nX6000D01*\nG03*\nX6000Y6000I0J3000D01*\nG01*\nX4000D01*\n"
+    "G02*\nX1000Y6000I-1500J0D01*\nG01*\nX0D01*\nY3000D01*\nX1000D01*\nG03*\nX1000Y3000I1000J0D01*\n"
+    "G01*\nX0D01*\nY0D01*\nX8000Y1000D02*\nX12000Y500D01*\nX11000Y5000D01*\nX8000Y1000D01*\nG37*\n"
+    "%LPC*%\nG36*\nX5000Y3000D02*\nG03*\nX5000Y3000I700J100D01*\nG37*\n",
+    "blocks and repeats": LADDER
+    + "%ABD30*%\nD11*\nX0Y0D02*\nG01*\nX1500Y500D01*\n%LPC*%\n%LR40*%\nD14*\nX700Y200D03*\n%LR0*%\n%LPD*%\n"
+    "G36*\nX1000Y1000D02*\nX2000D01*\nG03*\nX1000Y1000I-500J0D01*\nG37*\nD10*\nX-1000Y0D02*\n"
+    "G02*\nX0Y1000I1000J0D01*\nG01*\n%AB*%\n%ABD31*%\nD30*\n%LMX*%\n%LR25*%\nX0Y0D03*\n%LPC*%\n%LMN*%\n"
+    "%LS.6*%\nX500Y500D03*\n%LS1*%\n%LR0*%\n%LPD*%\n%AB*%\nD31*\nX0Y0D03*\n%LMY*%\n%LR-50*%\n%LS1.5*%\n"
+    "X6000Y0D03*\n%LPC*%\nX6500Y400D03*\n%LPD*%\n%LMN*%\n%LR0*%\n%LS1*%\n%SRX3Y2I2.2J1.9*%\nD13*\n"
+    "X-1000Y4000D03*\n%LPC*%\nD10*\nX0Y4500D02*\nX1500Y5500D01*\n%LPD*%\nD15*\nX0Y5000D03*\n%SR*%\n",
+}
+
+
+@pytest.mark.parametrize("name", SNIPPETS)
+def test_snippet_as_painted(name: str) -> None:
+    compare((HEAD + SNIPPETS[name] + "M02*\n").encode(), f"{name}.gbr", 0.01)
+
+
+@pytest.mark.parametrize("name", ["simple_2layer-F_Cu.gbr", "ucamco_ex_2_shapes.grb"])
+def test_example_as_painted(name: str) -> None:
+    if importlib.util.find_spec("pygerber") is None:
+        pytest.skip("pygerber is not installed (extra 'dev')")
+    path = importlib.resources.files("pygerber") / "examples" / name
+    compare(path.read_bytes(), name, 0.02)
+
+
+@pytest.mark.parametrize(
+    "name",
+    [
+        "school-board/copper_bottom.gbr",
+        "x2-attributes/Flashpads-F_Cu.gbr",
+        "no-attributes/Flashpads-F_Cu.gbr",
+        "rfid-station/design_export.gtl",
+    ],
+)
+def test_board_layer_as_painted(boards: Path, name: str) -> None:
+    path = boards / name
+    if not path.is_file():
+        pytest.skip(f"{path} is not there")
+    compare(path.read_bytes(), name, 0.01)
