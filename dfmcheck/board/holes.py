@@ -147,6 +147,22 @@ def _not_holes(objects: Objects, ok: np.ndarray, file: str) -> Defect:
     )  # fmt: skip
 
 
+def _ringed(holes: Holes, copper: tuple[Layer, ...]) -> np.ndarray:
+    """Holes with copper all round, just outside their wall, on an outer layer."""
+    steps = 12
+    angle = np.arange(steps) * 2 * np.pi / steps
+    reach = holes.r * 1.15 + 0.01
+    x = (holes.x0[:, None] + reach[:, None] * np.cos(angle)).ravel()
+    y = (holes.y0[:, None] + reach[:, None] * np.sin(angle)).ravel()
+    tree = shapely.STRtree(shapely.points(x, y))
+    out = np.zeros(len(holes), dtype=np.bool_)
+    for layer in {id(copper[0]): copper[0], id(copper[-1]): copper[-1]}.values():
+        on = np.zeros(len(x), dtype=np.bool_)
+        on[tree.query(layer.image.parts, predicate="intersects")[1]] = True
+        out |= on.reshape(-1, steps).all(axis=1)
+    return out
+
+
 def decide_plating(
     holes: Holes, copper: tuple[Layer, ...], files: tuple[str, ...]
 ) -> tuple[Holes, tuple[Assumption, ...]]:
@@ -158,28 +174,22 @@ def decide_plating(
     unknown = np.flatnonzero(holes.plated < 0)
     if len(unknown) == 0 or not copper:
         return holes, ()
-    ringed = np.zeros(len(holes), dtype=np.bool_)
-    points = shapely.points(holes.x0, holes.y0)
-    tree = shapely.STRtree(points)
-    for layer in {id(copper[0]): copper[0], id(copper[-1]): copper[-1]}.values():
-        image = layer.image
-        lands = np.flatnonzero(image.flash)
-        land, hole = tree.query(image.pieces[lands], predicate="intersects")
-        bigger = shapely.area(image.pieces[lands[land]]) > np.pi * holes.r[hole] ** 2
-        ringed[hole[bigger]] = True
+    ringed = _ringed(holes, copper)
     plated = holes.plated.copy()
     assumptions: list[Assumption] = []
     key = np.stack([holes.file[unknown], holes.tool[unknown]], axis=-1)
     for file, tool in np.unique(key, axis=0).tolist():
         rows = unknown[(key == (file, tool)).all(axis=1)]
         share = float(ringed[rows].mean())
-        yes = share >= 0.5
+        # An unplated hole with copper all round is rare; a plated one without, on both outer
+        # sides, is rarer still: mixed evidence speaks for plating.
+        yes = share >= 0.25
         plated[rows] = 1 if yes else 0
-        sure = share > 0.95 or share < 0.05
+        sure = len(copper) > 1 and (share > 0.95 or share < 0.05)
         assumptions.append(
             Assumption(
                 f"plating of T{tool}", "plated" if yes else "unplated",
-                f"{share:.0%} of its {len(rows)} holes lie in a land larger than the hole",
+                f"{share:.0%} of its {len(rows)} holes have copper all round on an outer layer",
                 files[file], 0.85 if sure else 0.6,
             )
         )  # fmt: skip

@@ -35,10 +35,13 @@ class Depths:
 class Inside:
     """Answers depth questions about one image; built once, asked in arrays."""
 
-    def __init__(self, image: Image) -> None:
+    def __init__(self, image: Image, drilled: npt.NDArray[Any] | None = None) -> None:
+        """``drilled``: polygons of holes; a void wholly inside one (the bore of a ring-shaped
+        land) counts as filled, for the drill removes it with what is round it."""
         self.image = image
-        n = len(image.parts)
-        self.facets = polygon_edges(image.parts, 0.0, np.arange(n, dtype=np.int32))
+        self.parts = image.parts if drilled is None else _filled(image.parts, drilled)
+        n = len(self.parts)
+        self.facets = polygon_edges(self.parts, 0.0, np.arange(n, dtype=np.int32))
         self._facet_tree = shapely.STRtree(self.facets.boxes()) if n else None
         round_ = np.flatnonzero(image.edges.r > 0)
         self.round: Edges = image.edges.take(round_)
@@ -47,10 +50,8 @@ class Inside:
     def part_at(self, x: Floats, y: Floats) -> Rows:
         """Part holding each point, -1 for none."""
         part = np.full(len(x), -1, dtype=np.intp)
-        if len(x) and len(self.image.parts):
-            p, i = shapely.STRtree(shapely.points(x, y)).query(
-                self.image.parts, predicate="intersects"
-            )
+        if len(x) and len(self.parts):
+            p, i = shapely.STRtree(shapely.points(x, y)).query(self.parts, predicate="intersects")
             part[i] = p
         return part
 
@@ -99,12 +100,14 @@ class Inside:
             rows = np.flatnonzero(~inside & (part < 0))
             if len(rows) == 0:
                 continue
+            # What was found so far is a distance seen from outside, not a depth.
+            out.value[rows[out.value[rows] > 0]] = np.nan
             points = np.stack([x[rows], y[rows]], axis=-1)
             assert self._facet_tree is not None
+            far = reach + probes.r[rows]
             boxes = shapely.box(
-                points[:, 0] - reach, points[:, 1] - reach,
-                points[:, 0] + reach, points[:, 1] + reach,
-            )  # fmt: skip
+                points[:, 0] - far, points[:, 1] - far, points[:, 0] + far, points[:, 1] + far
+            )
             of, facet = self._facet_tree.query(boxes)
             spine = np.concatenate([points, points], axis=1)[of]
             distance, _, b = closest_points(spine, self.facets.segments[facet])
@@ -166,3 +169,26 @@ class Inside:
         at = np.stack([x, y, x, y], axis=-1)[of]
         on = closest_points(at, straight.segments[edge])[0] < near
         out.error[rows[np.unique(of[on])]] = 0.0
+
+
+def _filled(parts: npt.NDArray[Any], drilled: npt.NDArray[Any]) -> npt.NDArray[Any]:
+    """Parts without the inner rings that lie wholly inside a drilled hole."""
+    if len(parts) == 0 or len(drilled) == 0:
+        return parts
+    count = shapely.get_num_interior_rings(parts)
+    owner = np.repeat(np.arange(len(parts)), count)
+    number = np.arange(len(owner)) - np.repeat(np.cumsum(count) - count, count)
+    if len(owner) == 0:
+        return parts
+    voids = shapely.polygons(shapely.get_interior_ring(parts[owner], number))
+    grown = shapely.buffer(drilled, 4 * CHORD_ERROR)
+    inside = np.unique(shapely.STRtree(voids).query(grown, predicate="contains")[1])
+    if len(inside) == 0:
+        return parts
+    gone = np.zeros(len(voids), dtype=np.bool_)
+    gone[inside] = True
+    out = parts.copy()
+    for part in np.unique(owner[inside]).tolist():
+        kept = voids[(owner == part) & ~gone]
+        out[part] = shapely.Polygon(parts[part].exterior, [v.exterior for v in kept])
+    return out

@@ -16,7 +16,7 @@ from dfmcheck.terms import Function, Plating, Side
 _F = Function
 _ATTRIBUTE = re.compile(r"(?:%|#@!\s*%?)TF\.?([\w$.]+)((?:,[^*%\n]*)?)")
 _ESCAPE = re.compile(r"\\u([0-9A-Fa-f]{4})|\\U([0-9A-Fa-f]{8})")
-_PHYSICAL_ORDER = re.compile(r"(?m)^G0?4\s*Layer_Physical_Order=(\d+)")
+_PHYSICAL_ORDER = re.compile(r"(?m)^G0?4\s*Layer_Physical_Order=(\d{1,4})\b")
 _CLASS_LAYER = re.compile(r"(?m)^G0?4\s+Layer:\s+([A-Z ]+)/([^*\n]+?)\s*\*")
 _PLAIN_LAYER = re.compile(r"(?m)^G0?4\s+Layer(?: Name)?:\s+([^*/\n]+?)\s*\*")
 _TITLE = re.compile(r"(?m)^G0?4\s+Title:\s+[^*,\n]*,\s*([^*\n]+?)\s*\*")
@@ -88,7 +88,7 @@ def function_clue(fields: tuple[str, ...], source: Source, said_by: str) -> Clue
     said = f"{said_by} says {','.join(fields)}"
     side = Side.TOP if "top" in rest else Side.BOTTOM if "bot" in rest or "bottom" in rest else None
     if kind == "copper":
-        digits = re.fullmatch(r"l(\d+)", rest[0]) if rest else None
+        digits = re.fullmatch(r"l(\d{1,4})", rest[0]) if rest else None
         function = _F.PLANE if "plane" in rest else _F.CONDUCTOR
         number = int(digits[1]) if digits else None
         return Clue(source, said, 0.98, function, side, number, absolute=True)

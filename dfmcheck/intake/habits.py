@@ -154,12 +154,12 @@ def read_ending(name: str) -> Habit | None:
     ending = PurePosixPath(name).suffix.lstrip(".").casefold()
     for pattern, function, side, confidence in _ENDING_TABLE:
         if pattern.fullmatch(ending):
-            digits = re.search(r"\d+$", ending) if function in (_F.CONDUCTOR, _F.PLANE) else None
+            digits = re.search(r"(?<!\d)\d{1,4}$", ending)
             return Habit(
                 function,
                 side,
                 confidence,
-                number=int(digits[0]) if digits else None,
+                number=int(digits[0]) if digits and function in (_F.CONDUCTOR, _F.PLANE) else None,
                 mechanical=ending.startswith("gm"),
                 words=_REMARKS.get(ending, ""),
             )
@@ -261,7 +261,7 @@ def _side(tags: dict[str, str]) -> Side | None:
 
 def _number(words: list[str]) -> tuple[int | None, bool]:
     for at, (word, following) in enumerate(pairwise(words)):
-        if following.isdigit() and 0 < int(following) <= 64:
+        if re.fullmatch(r"\d{1,4}", following) and 0 < int(following) <= 64:
             # "inner layer 2" may be the second inner layer or layer 2.
             inner = any(_INNER.fullmatch(w) for w in words[:at])
             if re.fullmatch(r"layer|lyr|ly|l|lay", word):

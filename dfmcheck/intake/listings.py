@@ -19,7 +19,9 @@ _PAIR_OR_FILE = re.compile(
     r"(?mi)^\s*Layer Pair\s*:\s*(.+?)\s+to\s+(.+?)\s*$|^[^\n:]*\bFile\s*:\s*(\S[^\n]*?)\s*$"
 )
 _GENERATED = re.compile(r"(?mi)^\s*Generating\s*:\s*(\S[^\n]*?)\s*\n\s*File\s*:\s*(\S[^\n]*?)\s*$")
-_STACK_ROW = re.compile(r"(?m)^C\s+(\S(?:.*?\S)?)\s{2,}\S+\s+(?:CONDUCTOR|PLANE)\s+\S+\s+(\d+)\s*$")
+_STACK_ROW = re.compile(
+    r"(?m)^C\s+(\S(?:.*?\S)?)\s{2,}\S+\s+(?:CONDUCTOR|PLANE)\s+\S+\s+(\d{1,4})\s*$"
+)
 
 
 class Listings:

@@ -261,9 +261,12 @@ def _read_roles(data: bytes, shown: str) -> Mapping[str, str]:
     form = 'a table [roles] with lines such as "top.gbr" = "conductor-1"'
     try:
         table = tomllib.loads(data.decode("utf-8"))
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
+    except (ValueError, RecursionError) as error:  # a number or nesting beyond all measure, too
         raise UsageError(
-            f"the file is not valid TOML ({error})", form, "Correct it", file=shown
+            f"the file is not valid TOML ({' '.join(str(error).split())})",
+            form,
+            "Correct it",
+            file=shown,
         ) from error
     roles = table.get("roles")
     if not isinstance(roles, dict) or set(table) != {"roles"}:

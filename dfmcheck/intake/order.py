@@ -11,6 +11,9 @@ from dfmcheck.intake.package import COPPER, DRILLED, Clue, Recognised, Source, S
 from dfmcheck.terms import Assumption, Defect, Side, Weight
 
 
+_MOST_LACKING = 64  # conductors named one by one when their files are missing
+
+
 @dataclass(frozen=True, slots=True)
 class Numbering:
     """Conductor numbers by file name, how sure they are, and what is wrong with them."""
@@ -235,6 +238,16 @@ def _stated(copper: list[Recognised], order: _Order) -> Numbering:
     for file in copper:
         if file.name not in numbers:
             numbers[file.name] = 1 if file.side is Side.TOP else top
+    lacking = top - len({n for n in numbers.values() if n >= 1})
+    if lacking > _MOST_LACKING:  # a wrong number rather than so many lost files
+        defect = Defect(
+            "data.missing-role",
+            Weight.HOLD,
+            f"the data numbers {top} conductors, but {lacking} of them have no file",
+            "a file for every conductor",
+            "Ask for the missing layers, or give the conductors their right numbers",
+        )
+        return Numbering(numbers, 1.0, (defect,))
     missing = sorted(set(range(1, top + 1)) - set(numbers.values()))
     defects = tuple(
         Defect(
@@ -278,7 +291,7 @@ def _guess(copper: list[Recognised], inner: list[Recognised], orders: list[_Orde
     for position, file in enumerate(sorted(inner, key=lambda f: f.name), 1):
         if file.name not in places:
             words = words_of(file.stem)
-            digits = [int(w) for w in words if w.isdigit() and 0 < int(w) < 64]
+            digits = [int(w) for w in words if re.fullmatch(r"\d{1,4}", w) and 0 < int(w) < 64]
             # A supply layer without a number is put in the middle of the stack.
             places[file.name] = digits[-1] if digits else len(copper) / 2 + position / 1000
     numbers = _ranked(copper, _Order(places, "", 0.3))
@@ -346,5 +359,5 @@ def drill_span(
 def _end(word: str, names: Mapping[str, int]) -> int | None:
     plain = _plain(word)
     if plain.isdigit():
-        return int(plain) if 0 < int(plain) <= 64 else None
+        return int(plain) if len(plain) <= 4 and 0 < int(plain) <= 64 else None
     return names.get(plain)

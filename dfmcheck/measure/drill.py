@@ -19,6 +19,9 @@ from dfmcheck.measure.places import Places
 from dfmcheck.measure.rule import Rule, measures
 from dfmcheck.terms import Step
 
+_ROUNDING = 0.01
+"""Copper that stands out of a hole by no more than this (mm) is drilled away with it."""
+
 COPPER = Rule(
     id="drill.hole-to-copper",
     step=Step.DRILL,
@@ -44,7 +47,7 @@ def hole_to_copper(board: Board, reach: float) -> Places:
     """Nearest copper of another net to every hole, on each copper layer it crosses.
 
     An unplated hole belongs to no net, so all copper counts, except what the drill removes
-    whole.
+    whole. Nought where the hole cuts the copper.
     """
     walls, holes = board.holes.edges, board.holes
     numbers = {id(layer): n for n, layer in board.numbered()}
@@ -56,9 +59,7 @@ def hole_to_copper(board: Board, reach: float) -> Places:
             gaps = gaps_between(walls, image.edges, far)
             other = (holes.net[gaps.a] != layer.edge_net[gaps.b]) | (holes.net[gaps.a] < 0)
             crossed = (holes.first[gaps.a] <= number) & (holes.last[gaps.a] >= number)
-            drilled_away = gaps.value <= -2 * image.edges.r[gaps.b] - 1e-9
-            unplated = holes.plated[gaps.a] == 0
-            gone = drilled_away & unplated & _swallowed(gaps, board, layer)
+            gone = (holes.plated[gaps.a] == 0) & _swallowed(gaps, board, layer)
             gaps = gaps.take(other & crossed & ~gone)
             order = np.lexsort((gaps.value, gaps.a))
             first = np.ones(len(order), dtype=np.bool_)
@@ -66,12 +67,16 @@ def hole_to_copper(board: Board, reach: float) -> Places:
             return gaps.take(order[first])
 
         gaps = with_tightest(search, reach)
+        cut = gaps.value <= 0
         return Places.of(
             rule=COPPER.id,
             layer=layer.name,
             position=board.position(layer),
-            kind=np.where(holes.plated[gaps.a] == 1, "plated", "unplated").astype(object),
-            value=gaps.value,
+            kind=np.where(
+                cut, "cut", np.where(holes.plated[gaps.a] == 1, "plated", "unplated")
+            ).astype(object),
+            # How deep a hole cuts into copper has no meaning for what goes wrong: it cuts.
+            value=np.where(cut, 0.0, gaps.value),
             uncertainty=gaps.error,
             **place_points(board, gaps.p, gaps.q),
             hole=2 * holes.r[gaps.a],

@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from dfmcheck.board.model import Board
+from dfmcheck.board.nets import hole_polygons
 from dfmcheck.geometry.depth import Inside
 from dfmcheck.measure.common import edges_at, hole_source, names, place_points, source
 from dfmcheck.measure.places import Places
@@ -43,7 +44,7 @@ def annular_ring(board: Board, reach: float) -> Places:
             (holes.plated == 1) & (holes.first <= number) & (holes.last >= number)
         )
         probes = holes.edges.take(rows)
-        depth = Inside(layer.image).depth(probes, far)
+        depth = Inside(layer.image, hole_polygons(holes, rows)).depth(probes, far)
         value = depth.value
         # Outside by more than its own size, the hole does not touch this layer's copper.
         met = ~np.isnan(value) & (value > -2 * probes.r)

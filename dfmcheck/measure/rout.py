@@ -6,7 +6,7 @@ import numpy as np
 import shapely
 
 from dfmcheck.board.model import Board, Layer
-from dfmcheck.geometry.gaps import Gaps, along_parallels, gaps_between, thin
+from dfmcheck.geometry.gaps import Gaps, along_parallels, clear_of, gaps_between, thin
 from dfmcheck.measure.common import (
     CELL,
     concat_layers,
@@ -62,7 +62,9 @@ def copper_to_profile(board: Board, reach: float) -> Places:
                 apart = gaps.value > 0
                 inside = shapely.covers(profile.area, shapely.points(gaps.p)) | ~apart
                 gaps = gaps.take(inside)
-            return gaps.take(thin(gaps, ordered_key(image.edges.piece[gaps.a], gaps.b), CELL))
+            gaps = gaps.take(thin(gaps, ordered_key(image.edges.piece[gaps.a], gaps.b), CELL))
+            # An outline inside other copper is not where the copper ends.
+            return gaps.take((gaps.value <= 0) | clear_of(gaps, image.edges, image.parts))
 
         gaps = with_tightest(search, reach)
         component = image.edge_component[gaps.a]
