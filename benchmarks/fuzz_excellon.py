@@ -1,3 +1,4 @@
+# ruff: noqa: E402 - what is fuzzed is imported under the instrumentation
 """Fuzzes the Excellon reader: no crash, no hang, bounded memory, sound records.
 
     python benchmarks/fuzz_excellon.py --seconds 600

@@ -3,7 +3,11 @@
 pip install atheris
 python benchmarks/fuzz_gerber.py [--minutes 10] [--keep FOLDER]
 
-The seeds are made up below. A case that raises anything but FormatError, breaks a promise of the
+The seeds are made up below. The work runs in rounds of at most two minutes over
+one corpus, each in a process of its own, because atheris itself grows by some kB per case (the
+reader does not: the corpus is replayed without it at the end, and the memory printed).
+
+A case that raises anything but FormatError, breaks a promise of the
 records, takes longer than 10 s or more than 2 GB is written to FOLDER (default: a new temporary
 folder) and ends the run with exit code 1.
 """
@@ -11,12 +15,18 @@ folder) and ends the run with exit code 1.
 from __future__ import annotations
 
 import argparse
+import importlib.util
+import re
+import resource
+import subprocess
 import sys
 import tempfile
+import time
 from pathlib import Path
 
 ROOT = Path(__file__).resolve().parent.parent
 SECONDS_PER_CASE = 10
+SECONDS_PER_ROUND = 120
 MEGABYTES = 2048
 LONGEST = 4096
 HEAD = b"%FSLAX24Y24*%%MOMM*%%ADD10C,0.5*%%ADD11R,1X2X0.1*%G01*G75*"
@@ -47,45 +57,88 @@ WORDS = (
 
 
 def main(arguments: list[str]) -> int:
-    try:
-        import atheris
-    except ImportError:
-        print("atheris is not installed: pip install atheris", file=sys.stderr)
-        return 2
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("--minutes", type=float, default=10.0)
     parser.add_argument("--keep", type=Path, help="folder for failing cases and the corpus")
+    parser.add_argument("--round", type=int, help=argparse.SUPPRESS)  # seconds of one round
     options = parser.parse_args(arguments)
-    keep = options.keep or Path(tempfile.mkdtemp(prefix="fuzz-gerber-"))
+    sys.path[:0] = [str(ROOT), str(ROOT / "tests" / "fuzz")]
+    if importlib.util.find_spec("atheris") is None:
+        print("atheris is not installed: pip install atheris", file=sys.stderr)
+        return 2
+    if options.round is not None:
+        return one_round(options.keep, options.round)
+
+    keep: Path = options.keep or Path(tempfile.mkdtemp(prefix="fuzz-gerber-"))
     corpus = keep / "corpus"
     corpus.mkdir(parents=True, exist_ok=True)
     for k, seed in enumerate(SEEDS):
         (corpus / f"seed-{k:02d}").write_bytes(seed)
-    words = keep / "words.dict"
-    words.write_text("".join('"' + w.replace("\\", "\\\\") + '"\n' for w in WORDS))
-    print(f"cases and corpus in {keep}")
+    words = "".join('"' + w.replace("\\", "\\\\") + '"\n' for w in WORDS)
+    (keep / "words.dict").write_text(words)
+    print(f"cases and corpus in {keep}", flush=True)
+    left = round(options.minutes * 60)
+    cases = 0
+    while left > 0:
+        seconds = min(left, SECONDS_PER_ROUND)
+        left -= seconds
+        command = [sys.executable, __file__, "--keep", str(keep), "--round", str(seconds)]
+        done = subprocess.run(command, capture_output=True, text=True, errors="replace")
+        stats = dict(re.findall(r"stat::(\w+):\s+(\d+)", done.stderr))
+        cases += int(stats.get("number_of_executed_units", 0))
+        print(
+            f"round of {seconds} s: {stats.get('number_of_executed_units', '?')} cases, "
+            f"{stats.get('average_exec_per_sec', '?')} per s, "
+            f"slowest {stats.get('slowest_unit_time_sec', '?')} s, "
+            f"corpus {len(list(corpus.iterdir()))}",
+            flush=True,
+        )
+        if done.returncode:
+            print(done.stdout[-4000:], done.stderr[-4000:], sep="\n")
+            return 1
+    replay(sorted(corpus.iterdir()))
+    print(f"{cases} cases, nothing found")
+    return 0
 
-    sys.path.insert(0, str(ROOT))
-    sys.path.insert(0, str(ROOT / "tests" / "fuzz"))
+
+def one_round(keep: Path, seconds: int) -> int:
+    """One run of atheris; it ends the process itself."""
+    import atheris
+
     with atheris.instrument_imports(include=["dfmcheck.formats.gerber"]):
         from gerber_promises import keeps_promises
 
-    atheris.Setup(
-        [
-            sys.argv[0],
-            str(corpus),
-            f"-max_total_time={round(options.minutes * 60)}",
-            f"-timeout={SECONDS_PER_CASE}",
-            f"-rss_limit_mb={MEGABYTES}",
-            f"-max_len={LONGEST}",
-            f"-artifact_prefix={keep}/",
-            f"-dict={words}",
-            "-print_final_stats=1",
-        ],
-        keeps_promises,
-    )
+    settings = {
+        "max_total_time": seconds,
+        "timeout": SECONDS_PER_CASE,
+        "rss_limit_mb": MEGABYTES,
+        "max_len": LONGEST,
+        "artifact_prefix": f"{keep}/",
+        "dict": keep / "words.dict",
+        "print_final_stats": 1,
+    }
+    flags = [f"-{name}={value}" for name, value in settings.items()]
+    atheris.Setup([sys.argv[0], str(keep / "corpus"), *flags], keeps_promises)
     atheris.Fuzz()
     return 0
+
+
+def replay(paths: list[Path]) -> None:
+    """Read the corpus again without instruments; print the slowest case and the memory."""
+    from gerber_promises import keeps_promises
+
+    before = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
+    slowest = 0.0
+    for path in paths:
+        data = path.read_bytes()
+        start = time.perf_counter()
+        keeps_promises(data)
+        slowest = max(slowest, time.perf_counter() - start)
+    after = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
+    print(
+        f"{len(paths)} cases replayed: slowest {slowest * 1000:.0f} ms, "
+        f"peak memory {after / 1024:.0f} MB (before the first: {before / 1024:.0f} MB)"
+    )
 
 
 if __name__ == "__main__":

@@ -1,3 +1,4 @@
+# ruff: noqa: E402 - what is fuzzed is imported under the instrumentation
 """Fuzzes intake: archives, names and contents. No crash, no hang, bounded memory.
 
     python benchmarks/fuzz_intake.py --seconds 600
@@ -31,7 +32,8 @@ GERBER = "%FSLAX46Y46*%\n%MOMM*%\n%ADD10C,0.2*%\nD10*\nX0Y0D02*\nX9Y0D01*\nX0Y0D
 NAMES = [
     "lamp.gtl", "lamp.gbl", "lamp.g2", "lamp.l0", "lamp.l3", "in1.gbr", "lamp.gts", "lamp.gko",
     "top.gbr", "bottom copper.art", "a/b/c.gbr", "../x.gbr", "/abs.gbr", "C:\\x.drl", ".", "a/.",
-    "lamp.drl", "lamp-1-2.drl", "lamp_L1-L0.drl", "²³.g²", "lamp.l٣", "lamp.g99999999999", "lamp_layer_99999999999.gbr", "a" * 5000 + "9" * 5000,
+    "lamp.drl", "lamp-1-2.drl", "lamp_L1-L0.drl", "²³.g²", "lamp.l٣",
+    "lamp.g99999999999", "lamp_layer_99999999999.gbr", "a" * 5000 + "9" * 5000,
     "\x00\x1b[2J.gtl", "é\udcff",
     "x" * 300 + ".gbr", "dfmcheck-roles.toml", "a/dfmcheck-roles.toml", "job.gbrjob", "net.ipc",
     "readme.txt", "log.txt", "in.zip", "in.tar.gz", "__MACOSX/x", "board2/top.gbr", "",
@@ -50,7 +52,9 @@ CONTENTS = [
     '{"FilesAttributes":[{"Path":"lamp.gtl","FileFunction":"Copper,L1,Top"},{"Path":"\\ud800"}]}',
     '{"FilesAttributes":' + "[" * 900, '{"GeneralSpecs":' + "9" * 5000 + "}",
     '[roles]\n"lamp.gtl" = "conductor-1"\n', '[roles]\n"*" = "conductor-9"\n', "[roles]\nx = 1\n",
-    "x = " + "[" * 2000, "x = " + "9" * 5000, "%TF.FileFunction,Copper,L9999,Inr*%\n" + GERBER, '[roles]\n"[" = "profile"\n', "\ud83d",
+    "x = " + "[" * 2000, "x = " + "9" * 5000,
+    "%TF.FileFunction,Copper,L9999,Inr*%\n" + GERBER,
+    '[roles]\n"[" = "profile"\n', "\ud83d",
     "C  TOP   1.4 CONDUCTOR x 1\nC  BOT   1.4 CONDUCTOR x ²\n317GND   VIA  D0300PA00X+0Y+0\n",
     "C  A  B CONDUCTOR X " + "1" * 450 + "\nP  UNITS CUST 0\n",
     "NC DRILL REPORT\nDrillFile=lamp.drl|DrillLayers=gtl,gbl\n", "Layer Pair : Top to Bottom\n",
@@ -87,14 +91,14 @@ def files_of(data: atheris.FuzzedDataProvider) -> dict[str, bytes]:
 
 
 def pack(files: dict[str, bytes], kind: int) -> bytes:
-    """A zip (kinds 0, 1) or a tar (plain, gz, bz2, xz); names the format cannot hold are left out."""
+    """A zip (kinds 0, 1) or a tar (plain, gz, bz2, xz), without the names it cannot hold."""
     buffer = io.BytesIO()
     if kind < 2:
         with zipfile.ZipFile(buffer, "w", (0, 8)[kind]) as archive:
             for name, body in files.items():
                 try:
                     archive.writestr(name or "x", body)
-                except (UnicodeError, ValueError):
+                except (UnicodeError, ValueError, IndexError):
                     continue
         return buffer.getvalue()
     mode = "w:" + ("", "gz", "bz2", "xz")[kind - 2]
@@ -104,7 +108,7 @@ def pack(files: dict[str, bytes], kind: int) -> bytes:
             info.size = len(body)
             try:
                 tar.addfile(info, io.BytesIO(body))
-            except (UnicodeError, ValueError):
+            except (UnicodeError, ValueError, IndexError):
                 continue
     return buffer.getvalue()
 

@@ -7,6 +7,7 @@ import os
 from collections.abc import Callable, Iterator, Mapping
 from concurrent.futures import ProcessPoolExecutor, as_completed
 from contextlib import contextmanager
+from dataclasses import replace
 from multiprocessing import get_context
 from pathlib import Path
 
@@ -31,7 +32,10 @@ def inspect(
 
     Raises PackageError when it cannot be opened, UsageError for a role that does not fit.
     """
-    package = _open(path, roles, board)
+    return _listed(_open(path, roles, board))
+
+
+def _listed(package: Package) -> Screening:
     files = tuple(
         FileEntry(f.name, str(f.role), f.format, f.confidence, tuple(f.evidence), len(f.data))
         for f in package.files
@@ -92,6 +96,8 @@ def _screen(
 ) -> Screening:
     workers = workers or os.cpu_count() or 1
     package = _open(path, roles, board)
+    if len(package.boards) > 1:
+        return _several(package)
     model = assemble(package, thickness=thickness, workers=workers, progress=progress)
     functions = measure_functions()
     far = {id_: max((reach or {}).get(id_, 0.0) * 1.001, DEFAULT_REACH) for id_ in functions}
@@ -117,6 +123,16 @@ def _screen(
         assumptions=model.assumptions,
         made_by=__version__,
     )
+
+
+def _several(package: Package) -> Screening:
+    """Boards laid over each other would only give nonsense: nothing is measured."""
+    gap = Gap(
+        "", "",
+        f"the package holds several boards ({', '.join(package.boards)}); screen one at a time "
+        "with --board",
+    )  # fmt: skip
+    return replace(_listed(package), gaps=(gap,))
 
 
 def _open(path: Path, roles: Mapping[str, str] | None, board: str | None) -> Package:

@@ -15,7 +15,8 @@ from dfmcheck.board.checks import datum_checks, job_checks
 from dfmcheck.board.holes import decide_plating, holes_of_artwork, holes_of_drilling
 from dfmcheck.board.load import Loaded, load_gerber, unreadable
 from dfmcheck.board.model import Board, Holes, Layer, Profile
-from dfmcheck.board.nets import connect
+from dfmcheck.board.netlist_join import join_netlists, read_netlists, thickness_of
+from dfmcheck.board.nets import connect, joined_nets
 from dfmcheck.board.profile import read_profile
 from dfmcheck.errors import FormatError
 from dfmcheck.formats.excellon import read_excellon
@@ -41,7 +42,7 @@ def assemble(
     Parameters
     ----------
     thickness : float, optional
-        Board thickness in mm when the user states it; otherwise the job file's.
+        Board thickness in mm when the user states it; otherwise the job file's or the netlist's.
     workers : int
         Processes for reading and painting layers; the result does not depend on it.
     progress : callable, optional
@@ -66,9 +67,10 @@ def assemble(
         for item in sorted(loaded, key=lambda i: (i.role.side is not Side.TOP, i.name))
         if item.image is not None and item.role.function is Function.MASK
     )
-    profile, more = _profile(loaded)
-    defects += more
+    profile, more = _profile(loaded, copper)
     box = _extent(copper, profile)
+    # Places are told on the board's datum; until here they were the file's.
+    defects = [_on_datum(d, box) for d in (*defects, *more)]
     job, more = _job(package, unread)
     defects += more
     holes, files, roles, drill_defects, drill_assumptions = _drill(
@@ -79,7 +81,9 @@ def assemble(
     holes, more_assumed = decide_plating(holes, copper, files)
     assumptions += more_assumed
     copper, holes, names = connect(copper, holes)
-    gaps = _gaps(package, profile, holes, copper, unread)
+    netlists, more = read_netlists(package, unread)
+    defects += more
+    gaps = _gaps(package, profile, holes, copper, unread, bool(netlists))
     if thickness is not None:
         assumptions.append(Assumption("board thickness", f"{thickness:g} mm", "stated by the user"))
     elif job is not None and job.thickness:
@@ -87,6 +91,9 @@ def assemble(
         assumptions.append(
             Assumption("board thickness", f"{thickness:g} mm", "stated by the job file")
         )
+    elif stated := thickness_of(netlists):
+        thickness, assumed = stated
+        assumptions.append(assumed)
     board = Board(
         name=package.name,
         copper=copper,
@@ -98,6 +105,7 @@ def assemble(
         profile=profile,
         origin=(box[0], box[1]) if box else (0.0, 0.0),
         net_names=names,
+        net_joined=joined_nets(copper, masks, holes, len(names)),
         thickness=thickness,
         files=tuple(_entry(f, f.name not in unread) for f in package.files),
         gaps=tuple(gaps),
@@ -107,7 +115,35 @@ def assemble(
     defects += datum_checks(board)
     if job is not None:
         defects += job_checks(board, job)
-    return replace(board, defects=tuple(defects))
+    board = join_netlists(replace(board, defects=tuple(defects)), netlists)
+    return _inside_profile(board)
+
+
+def _on_datum(defect: Defect, box: tuple[float, float, float, float] | None) -> Defect:
+    if box is None or defect.x is None or defect.y is None:
+        return defect
+    return replace(defect, x=defect.x - box[0], y=defect.y - box[1])
+
+
+def _inside_profile(board: Board) -> Board:
+    """The board without what lies wholly outside its profile: titles, frames, tables.
+
+    What is left out was reported by the checks before (``data.outside-profile``).
+    """
+    if board.profile is None or board.profile.area.is_empty:
+        return board
+    area = board.profile.area
+    shapely.prepare(area)
+
+    def inside(layers: Sequence[Layer]) -> tuple[Layer, ...]:
+        return tuple(
+            layer.keep_parts(np.asarray(shapely.intersects(area, layer.image.parts)))
+            if len(layer.image.parts)
+            else layer
+            for layer in layers
+        )
+
+    return replace(board, copper=inside(board.copper), masks=inside(board.masks))
 
 
 def _load_all(package: Package, workers: int, progress: Progress | None) -> list[Loaded]:
@@ -137,13 +173,19 @@ def _load_all(package: Package, workers: int, progress: Progress | None) -> list
     return [results[i] for i in range(total)]
 
 
-def _profile(loaded: Sequence[Loaded]) -> tuple[Profile | None, tuple[Defect, ...]]:
+def _profile(
+    loaded: Sequence[Loaded], copper: Sequence[Layer]
+) -> tuple[Profile | None, tuple[Defect, ...]]:
+    outer = (copper[0].image, copper[-1].image) if copper else ()
+    lands = np.concatenate(
+        [np.empty((0, 2)), *(np.stack([i.x[i.flash], i.y[i.flash]], axis=-1) for i in outer)]
+    )
     defects: list[Defect] = []
     best: Profile | None = None
     for item in loaded:
         if item.role.function is not Function.PROFILE or item.artwork is None:
             continue
-        profile, found = read_profile(item.artwork)
+        profile, found = read_profile(item.artwork, lands)
         defects += found
         if profile and (best is None or profile.area.area > best.area.area):
             best = profile
@@ -231,15 +273,14 @@ def _gaps(
     holes: Holes,
     copper: Sequence[Layer],
     unread: set[str],
+    netlist: bool,
 ) -> list[Gap]:
     gaps: list[Gap] = []
     functions = {f.role.function for f in package.files}
     if profile is None:
         gaps.append(Gap("rout.copper-to-profile", "", "no profile could be read"))
-    if Function.NETLIST in functions:
-        gaps.append(
-            Gap("", "netlist", "the netlist is recognised but not yet compared with the copper")
-        )
+    if Function.NETLIST in functions and not netlist:
+        gaps.append(Gap("", "netlist", "no netlist could be read to compare with the copper"))
     gaps += [Gap("", name, "the file could not be read") for name in sorted(unread)]
     if not copper:
         gaps.append(Gap("", "", "no conductor layer could be read"))

@@ -7,6 +7,7 @@ import shapely
 
 from dfmcheck.board.model import Board
 from dfmcheck.board.nets import hole_polygons
+from dfmcheck.board.register import register_checks
 from dfmcheck.formats.jobfile import JobFile
 from dfmcheck.terms import Defect, Weight
 
@@ -15,11 +16,17 @@ _FEW = 5
 
 def datum_checks(board: Board) -> list[Defect]:
     """Defects that only show when the files are laid over each other."""
-    return [*_holes_on_lands(board), *_repeated_hits(board), *_outside(board)]
+    slipped = register_checks(board)
+    known = {defect.file for defect in slipped}
+    unmet = [defect for defect in _holes_on_lands(board) if defect.file not in known]
+    return [*slipped, *unmet, *_repeated_hits(board), *_outside(board)]
 
 
 def _holes_on_lands(board: Board) -> list[Defect]:
-    """Plated holes should meet copper on an outer layer; if most do not, a datum slipped."""
+    """Plated holes should meet copper on an outer layer; if most do not, a datum slipped.
+
+    This is the check of last resort, where no simple move explains what is seen.
+    """
     holes = board.holes
     out: list[Defect] = []
     if not board.copper:

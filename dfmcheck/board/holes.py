@@ -9,7 +9,7 @@ import shapely
 
 from dfmcheck.board.model import Holes, Layer
 from dfmcheck.formats.records import Artwork, Drilling, HitKind, Kind, Objects
-from dfmcheck.geometry.edges import CHORD_ERROR
+from dfmcheck.geometry.edges import CHORD_ERROR, coarse
 from dfmcheck.geometry.flatten import flatten
 from dfmcheck.geometry.segments import split_arc
 from dfmcheck.terms import Assumption, Defect, Plating, Role, Weight
@@ -55,6 +55,7 @@ def holes_of_drilling(
         np.full(len(row), first, dtype=np.int32), np.full(len(row), last, dtype=np.int32),
         np.full(len(row), file_row, dtype=np.int32), number[tool].astype(np.int32),
         hits.line[row], path, np.full(len(row), -1, dtype=np.int32),
+        np.full(len(row), coarse(drilling.resolution)),
     )  # fmt: skip
     return _measurable(holes, drilling.file)
 

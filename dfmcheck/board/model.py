@@ -10,7 +10,7 @@ import numpy as np
 import numpy.typing as npt
 
 from dfmcheck.geometry.edges import Edges
-from dfmcheck.geometry.image import Image
+from dfmcheck.geometry.image import Image, keep_parts
 from dfmcheck.terms import Assumption, Defect, FileEntry, Gap, Role
 
 Floats = npt.NDArray[np.float64]
@@ -29,6 +29,13 @@ class Layer:
     def name(self) -> str:
         return str(self.role)
 
+    def keep_parts(self, keep: npt.NDArray[np.bool_]) -> Layer:
+        """The layer with only the marked parts of its image."""
+        if keep.all():
+            return self
+        net = self.net[np.unique(self.image.component[keep])] if len(self.net) else self.net
+        return Layer(self.role, keep_parts(self.image, keep), net)
+
     @property
     def edge_net(self) -> Ints:
         """Board net of every edge."""
@@ -42,7 +49,7 @@ class Holes:
     A slot is a segment with a radius. ``path`` is equal for the pieces of one routed path and
     unique otherwise. ``plated``: 1, 0 or -1 unknown. ``first``, ``last``: conductors crossed,
     from 1. ``file`` is the row in ``Board.drill_files``, ``net`` the board net, -1 when it
-    has none.
+    has none. ``error`` is the rounding of a coarse coordinate grid, mm.
     """
 
     x0: Floats
@@ -58,6 +65,7 @@ class Holes:
     line: Ints
     path: Ints
     net: Ints
+    error: Floats
 
     def __len__(self) -> int:
         return len(self.x0)
@@ -69,7 +77,7 @@ class Holes:
     def concat(cls, tables: list[Holes]) -> Holes:
         if not tables:
             f, i = np.empty(0), np.empty(0, dtype=np.int32)
-            return cls(f, f, f, f, f, np.empty(0, dtype=np.int8), i, i, i, i, i, i, i)
+            return cls(f, f, f, f, f, np.empty(0, dtype=np.int8), i, i, i, i, i, i, i, f)
         return cls(*(np.concatenate([getattr(t, f.name) for t in tables]) for f in fields(cls)))
 
     @property
@@ -77,7 +85,7 @@ class Holes:
         """The holes' walls as edges; ``piece`` is the hole's row."""
         n = len(self)
         return Edges(
-            self.x0, self.y0, self.x1, self.y1, self.r, np.zeros(n), np.arange(n, dtype=np.int32)
+            self.x0, self.y0, self.x1, self.y1, self.r, self.error, np.arange(n, dtype=np.int32)
         )
 
 
@@ -105,6 +113,7 @@ class Board:
     profile: Profile | None
     origin: tuple[float, float]
     net_names: tuple[str, ...]
+    net_joined: npt.NDArray[np.bool_]  # by net: it has a land or a plated hole
     thickness: float | None
     files: tuple[FileEntry, ...]
     gaps: tuple[Gap, ...]

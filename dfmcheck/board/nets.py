@@ -15,6 +15,7 @@ from scipy.sparse.csgraph import connected_components
 
 from dfmcheck.board.model import Holes, Layer
 from dfmcheck.geometry.outlines import capsules
+from dfmcheck.terms import Side
 
 Ints = npt.NDArray[np.int32]
 
@@ -66,6 +67,32 @@ def connect(
     )
     net = np.where(touched, keep[label[total:]], -1).astype(np.int32)
     return out_layers, replace(holes, net=net), names
+
+
+def joined_nets(
+    copper: Sequence[Layer], masks: Sequence[Layer], holes: Holes, count: int
+) -> npt.NDArray[np.bool_]:
+    """Which nets hold a plated hole or a land the mask opens; the rest is letters and fill.
+
+    Without mask data every flash counts as a land.
+    """
+    out = np.zeros(count, dtype=np.bool_)
+    out[holes.net[holes.net >= 0]] = True
+    if not copper:
+        return out
+    if not masks:
+        for layer in copper:
+            lands = np.flatnonzero(layer.image.flash)
+            out[layer.net[layer.image.piece_component[lands]]] = True
+    for mask in masks:
+        layer = copper[0] if mask.role.side is Side.TOP else copper[-1]
+        openings = np.concatenate([mask.image.parts, mask.image.pieces])
+        if len(openings) == 0 or len(layer.image.parts) == 0:
+            continue
+        centres = shapely.STRtree(shapely.centroid(openings))
+        part = centres.query(layer.image.parts, predicate="intersects")[0]
+        out[layer.net[layer.image.component[np.unique(part)]]] = True
+    return out
 
 
 def _names(

@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 import numpy as np
+import numpy.typing as npt
 import shapely
 
 from dfmcheck.board.model import Profile
@@ -14,16 +15,21 @@ from dfmcheck.geometry.flatten import flatten
 from dfmcheck.geometry.segments import split_arc
 from dfmcheck.terms import Defect, Weight
 
+Floats = npt.NDArray[np.float64]
+
 JOINED = 0.001
 """Ends nearer than this (mm) are one point."""
 _CLOSABLE = 0.2
 
 
-def read_profile(artwork: Artwork) -> tuple[Profile | None, tuple[Defect, ...]]:
+def read_profile(
+    artwork: Artwork, lands: Floats | None = None
+) -> tuple[Profile | None, tuple[Defect, ...]]:
     """Centre lines of draws and region contours of a profile file, and the area they close.
 
-    The area is the largest one the lines enclose, less the closed cut-outs inside it. Where
-    the lines leave gaps up to 0.2 mm the area is closed with a straight line and the gap is
+    The area is the smallest closed outline that holds nearly all ``lands`` ((n, 2) points of
+    the outer conductors; a drawing frame round the board is thus not taken for it), else the
+    largest one, less the closed cut-outs inside it. Where the lines leave gaps up to 0.2 mm the area is closed with a straight line and the gap is
     reported; larger gaps leave the area empty. A file without lines gives no profile.
     """
     objects, defects = flatten(artwork)
@@ -60,10 +66,16 @@ def read_profile(artwork: Artwork) -> tuple[Profile | None, tuple[Defect, ...]]:
                 "the board's outline", "Ask for the profile.", artwork.file,
             ),
         )  # fmt: skip
-    area, gap = _enclosed(table)
+    area, gap = _enclosed(table, lands)
     found = list(defects)
     if gap is not None:
         found.append(_open(artwork.file, gap, area))
+    if not area.is_empty:
+        # Frames, tables and text beside the board are no edge of it.
+        mine = shapely.dwithin(
+            area.boundary, shapely.points((table[:, :2] + table[:, 2:]) / 2), 2 * _CLOSABLE
+        )
+        table, line, errors = table[mine], line[mine], errors[mine]
     edges = capsule_edges(table, np.zeros(len(table)), errors)
     return Profile(artwork.file, edges, line.astype(np.int32), area), tuple(found)
 
@@ -73,7 +85,7 @@ def _open(file: str, gap: tuple[float, float, float], area: Any) -> Defect:
     return Defect(
         "data.open-profile",
         Weight.QUERY if closed else Weight.HOLD,
-        f"the profile does not close: a gap of {gap[2]:.3f} mm at x {gap[0]:.3f}, y {gap[1]:.3f}",
+        f"the profile does not close: a gap of {gap[2]:.3f} mm",
         "one closed line",
         "It was closed with a straight line for this screen; ask for the true outline."
         if closed
@@ -84,12 +96,14 @@ def _open(file: str, gap: tuple[float, float, float], area: Any) -> Defect:
     )
 
 
-def _enclosed(table: np.ndarray) -> tuple[Any, tuple[float, float, float] | None]:
+def _enclosed(
+    table: np.ndarray, lands: Floats | None
+) -> tuple[Any, tuple[float, float, float] | None]:
     """Area the lines enclose, and the widest gap found (x, y, width) when they do not close."""
     ends = np.concatenate([table[:, :2], table[:, 2:]])
     snapped = _joined(ends, JOINED)
     n = len(table)
-    area = _board_area(np.concatenate([snapped[:n], snapped[n:]], axis=1))
+    area = _board_area(np.concatenate([snapped[:n], snapped[n:]], axis=1), lands)
     loose, width, at = _loose_ends(snapped)
     if not area.is_empty:
         return area, None
@@ -99,7 +113,7 @@ def _enclosed(table: np.ndarray) -> tuple[Any, tuple[float, float, float] | None
         return area, (at[0], at[1], width)
     wide = _joined(ends, _CLOSABLE)
     closed = np.concatenate([wide[:n], wide[n:]], axis=1)
-    return _board_area(closed), (at[0], at[1], width)
+    return _board_area(closed, lands), (at[0], at[1], width)
 
 
 def _joined(points: np.ndarray, tolerance: float) -> np.ndarray:
@@ -129,7 +143,7 @@ def _loose_ends(ends: np.ndarray) -> tuple[bool, float, tuple[float, float]]:
     return True, float(distance[k]), (float(lone[k, 0]), float(lone[k, 1]))
 
 
-def _board_area(segments: np.ndarray) -> Any:
+def _board_area(segments: np.ndarray, lands: Floats | None) -> Any:
     long = np.hypot(segments[:, 2] - segments[:, 0], segments[:, 3] - segments[:, 1]) > 0
     lines = shapely.linestrings(segments[long].reshape(-1, 2, 2))
     faces = shapely.get_parts(shapely.polygonize([shapely.union_all(lines)]))
@@ -137,9 +151,24 @@ def _board_area(segments: np.ndarray) -> Any:
     if len(faces) == 0:
         return shapely.Polygon()
     whole = shapely.get_parts(shapely.union_all(faces))
-    outer = whole[np.argmax(shapely.area(whole))]
+    rims = shapely.polygons(shapely.get_exterior_ring(np.concatenate([whole, faces])))
+    rim = rims[int(np.argmax(shapely.area(rims)))]
+    if lands is not None and len(lands):
+        rim = _holding(rims, lands, rim)
     # Closed lines wholly inside the outer one are cut-outs.
-    rim = shapely.Polygon(outer.exterior)
-    inside = shapely.touches(faces, rim.exterior) | shapely.intersects(faces, rim.exterior)
-    holes = shapely.union_all(faces[~inside & shapely.within(faces, rim)])
+    at_rim = shapely.intersects(faces, rim.exterior)
+    holes = shapely.union_all(faces[~at_rim & shapely.within(faces, rim)])
     return rim.difference(holes)
+
+
+def _holding(rims: npt.NDArray[Any], lands: Floats, largest: Any) -> Any:
+    """The smallest outline that holds at least 95 % of the lands the largest one holds."""
+    shapely.prepare(rims)
+    points = shapely.points(lands)
+    inside = points[shapely.intersects(largest, points)]
+    if len(inside) == 0:
+        return largest
+    for k in np.argsort(shapely.area(rims)).tolist():
+        if shapely.intersects(rims[k], inside).mean() >= 0.95:
+            return rims[k]
+    return largest

@@ -9,7 +9,7 @@ import numpy as np
 import numpy.typing as npt
 import shapely
 
-from dfmcheck.board.datum import Fit, Move, find_move, share, steady_offset
+from dfmcheck.board.datum import SAME_PLACE, SCALES, Fit, Move, find_move, steady_offset
 from dfmcheck.board.model import Board, Holes, Layer
 from dfmcheck.formats.records import Kind
 from dfmcheck.geometry.image import Image
@@ -19,6 +19,8 @@ Floats = npt.NDArray[np.float64]
 
 FEW = 4
 """Fewer points than this tell nothing."""
+_HELD = 0.99  # a profile that is right holds this share of lands and holes
+_SMALL = 0.2  # lands and holes take a larger part than this of a true profile's side
 _LAND_AREA = 100.0  # mm²: a larger painted area is a pour, not a land
 _CAUSE = {
     10.0: "a digit place or the suppressed zeros were read otherwise than written",
@@ -59,7 +61,7 @@ def register_checks(board: Board) -> list[Defect]:
             out.append(_defect(fit, "openings lie on a land or hole", layer.image.file, layer.name))
         elif fit.before >= 0.9 and (drift := steady_offset(mine, np.concatenate(under))):
             out.append(_drift(drift, "openings", len(mine), layer.image.file, layer.name))
-    return out
+    return out + _profile(board, np.concatenate([*lands, holes]))
 
 
 def centres(image: Image) -> Floats:
@@ -86,9 +88,7 @@ def _places(holes: Holes) -> tuple[Floats, npt.NDArray[np.bool_]]:
     return points, single
 
 
-def _drill(
-    board: Board, lands: Floats, openings: list[Floats]
-) -> tuple[Floats, list[Defect]]:
+def _drill(board: Board, lands: Floats, openings: list[Floats]) -> tuple[Floats, list[Defect]]:
     """Centres of all holes, with files that are off moved to where they would fit."""
     holes = board.holes
     points, single = _places(holes)
@@ -123,16 +123,61 @@ def _through(board: Board, points: Floats, number: int) -> tuple[Floats, Floats]
     return points[crossed & (holes.plated == 1)], points[crossed]
 
 
+def _profile(board: Board, points: Floats) -> list[Defect]:
+    """The profile should hold lands and holes, and not be many times larger than they need."""
+    profile = board.profile
+    if profile is None or profile.area.is_empty or len(points) < 8:
+        return []
+    x0, y0, x1, y1 = profile.area.bounds
+    corners = np.array([[x0, y0], [x1, y1]])
+    low, high = points.min(axis=0), points.max(axis=0)
+
+    def held(box: Floats) -> tuple[float, float]:
+        """Share of the points inside a box, and how much of its shorter-filled side they take."""
+        a, b = box.min(axis=0), box.max(axis=0)
+        inside = ((points >= a - SAME_PLACE) & (points <= b + SAME_PLACE)).all(axis=1)
+        return float(inside.mean()), float(((high - low) / np.maximum(b - a, 1e-9)).min())
+
+    before, filled = held(corners)
+    tiny = float(((high - low) / (corners[1] - corners[0])).max()) < _SMALL
+    if before >= _HELD and not tiny:
+        return []
+    for move in _profile_moves(corners, (low + high) / 2, slipped=before < 0.9 or tiny):
+        after, full = held(move(corners))
+        if after >= _HELD and full >= (2 * _SMALL if move.scale != 1.0 else _SMALL):
+            fit = Fit(move, before, after, len(points))
+            what = "lands and holes lie inside the profile"
+            if tiny and before >= _HELD:
+                what += f", and fill only {filled:.0%} of its side"
+            return [_defect(fit, what, profile.file, certain=before < 0.5)]
+    return []
+
+
+def _profile_moves(corners: Floats, middle: Floats, *, slipped: bool) -> list[Move]:
+    """Moves to try on a profile: about the origin first, then the one that centres it."""
+    moves: list[Move] = []
+    if slipped:
+        turned = [Move(2, True), Move(0, True), Move(1), Move(3), Move(2)]
+        moves = [Move(scale=s) for s in SCALES[1:]] + turned
+    centred = [Move(), *moves[: len(SCALES) - 1]]
+    for move in centred:
+        shift = middle - move(corners).mean(axis=0)
+        moves.append(move.shifted(float(shift[0]), float(shift[1])))
+    return moves
+
+
 def _below(board: Board, mask: Layer, copper: Layer) -> bool:
     if copper.role.side is not None:
         return copper.role.side is mask.role.side
     return copper is (board.copper[0] if mask.role.side is Side.TOP else board.copper[-1])
 
 
-def _defect(fit: Fit, what: str, file: str, layer: str = "") -> Defect:
+def _defect(
+    fit: Fit, what: str, file: str, layer: str = "", *, certain: bool | None = None
+) -> Defect:
     factor = round(max(fit.move.scale, 1 / fit.move.scale), 3)
     cause = f" ({_CAUSE[factor]})" if factor in _CAUSE else ""
-    certain = fit.beyond_doubt
+    certain = fit.beyond_doubt if certain is None else certain
     return Defect(
         "data.datum-offset",
         Weight.HOLD if certain else Weight.QUERY,
@@ -156,6 +201,3 @@ def _drift(drift: tuple[float, float], what: str, count: int, file: str, layer: 
         "Nothing was moved; ask whether the file lies on the datum of the others.",
         file, layer=layer,
     )  # fmt: skip
-
-
-__all__ = ["FEW", "Move", "centres", "register_checks", "share"]

@@ -86,7 +86,7 @@ class Inside:
         ok = distance[rows] - probes.r[hit] <= reach
         rows, hit = rows[ok], hit[ok]
         out.value[hit] = distance[rows] - probes.r[hit]
-        out.error[hit] = CHORD_ERROR
+        out.error[hit] = CHORD_ERROR + self.image.grid
         out.frm[hit], out.at[hit] = a[rows], b[rows]
         self._outside(probes, inside, p0, p1, reach, out)
         self._exact(probes, inside, out)
@@ -119,7 +119,7 @@ class Inside:
             value = -distance[near] - probes.r[hit]
             worse = ~(out.value[hit] <= value)
             hit, near, value = hit[worse], near[worse], value[worse]
-            out.value[hit], out.error[hit] = value, CHORD_ERROR
+            out.value[hit], out.error[hit] = value, CHORD_ERROR + self.image.grid
             out.frm[hit], out.at[hit] = points[of[near]], b[near]
             out.part[hit] = np.where(
                 out.part[hit] >= 0, out.part[hit], self.facets.piece[facet[near]]
@@ -158,7 +158,7 @@ class Inside:
     def _straight(self, out: Depths, rows: Rows) -> None:
         """Values measured to a straight, exact edge carry no uncertainty."""
         edges = self.image.edges
-        straight = edges.take(np.flatnonzero((edges.r == 0) & (edges.error == 0)))
+        straight = edges.take(np.flatnonzero((edges.r == 0) & (edges.error <= self.image.grid)))
         if len(straight) == 0:
             return
         x, y = out.at[rows, 0], out.at[rows, 1]
@@ -168,7 +168,7 @@ class Inside:
         )
         at = np.stack([x, y, x, y], axis=-1)[of]
         on = closest_points(at, straight.segments[edge])[0] < near
-        out.error[rows[np.unique(of[on])]] = 0.0
+        out.error[rows[np.unique(of[on])]] = self.image.grid
 
 
 def _filled(parts: npt.NDArray[Any], drilled: npt.NDArray[Any]) -> npt.NDArray[Any]:

@@ -76,6 +76,14 @@ class Edges:
         )
 
 
+def coarse(resolution: float) -> float:
+    """Rounding a coordinate may carry: half a step (mm) of a grid coarser than 1.5 µm.
+
+    On finer grids the data is taken at its word, so that 1 µm past a limit is past it.
+    """
+    return resolution / 2 if resolution > 0.0015 else 0.0
+
+
 def capsule_edges(segments: Floats, radius: Floats, error: Floats) -> Edges:
     """One edge, and one piece, per row of ``segments`` (n, 4); radius and error (n,)."""
     x0, y0, x1, y1 = segments.T

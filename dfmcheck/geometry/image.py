@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -12,7 +12,7 @@ from scipy.sparse import coo_array
 from scipy.sparse.csgraph import connected_components
 
 from dfmcheck.formats.records import Artwork, Kind, Objects
-from dfmcheck.geometry.edges import CHORD_ERROR, Edges, polygon_edges
+from dfmcheck.geometry.edges import CHORD_ERROR, Edges, coarse, polygon_edges
 from dfmcheck.geometry.flatten import flatten
 from dfmcheck.geometry.gaps import all_but_largest, gaps_within
 from dfmcheck.geometry.paint import Painted, paint
@@ -35,9 +35,10 @@ class Image:
     pieces : array of Polygon, (n,)
         What remains of each dark object after all later clear ones; one object may leave
         several pieces or none.
-    kind, code, line, net, pin, flash : arrays (n,)
+    kind, code, line, net, pin, flash, whole : arrays (n,)
         Object kind, D-code (-1 for a region), file line, rows in ``nets`` and ``pins`` (-1:
-        none), and whether the piece is a whole, uncut flash (a land on a copper layer).
+        none), whether the piece is an uncut flash (a land on a copper layer), and whether it
+        is uncut at all.
     x, y : float64 (n,)
         Flash point of a flash, start of a draw.
     edges : Edges
@@ -48,6 +49,9 @@ class Image:
         Row in ``parts`` of each piece.
     component : int32 (m,)
         Parts that touch (closer than 1 nm) share a component.
+    grid : float
+        How far a feature may be off because the file's coordinates are coarse: half a step
+        where a step is above 1.5 µm, nought on finer grids. Part of ``edges.error``.
     """
 
     file: str
@@ -58,12 +62,14 @@ class Image:
     net: Ints
     pin: Ints
     flash: Bools
+    whole: Bools
     x: Floats
     y: Floats
     edges: Edges
     parts: npt.NDArray[Any]
     part: Ints
     component: Ints
+    grid: float = 0.0
     nets: tuple[str, ...] = ()
     pins: tuple[tuple[str, str], ...] = ()
     defects: tuple[Defect, ...] = ()
@@ -82,6 +88,27 @@ class Image:
     def edge_component(self) -> Ints:
         """Component of every edge."""
         return self.piece_component[self.edges.piece]
+
+
+def keep_parts(image: Image, keep: Bools) -> Image:
+    """The image with only the marked parts and what belongs to them."""
+    if keep.all():
+        return image
+    pieces = np.flatnonzero(keep[image.part])
+    place = np.full(len(image.pieces), -1, dtype=np.int32)
+    place[pieces] = np.arange(len(pieces), dtype=np.int32)
+    edges = image.edges.take(np.flatnonzero(place[image.edges.piece] >= 0))
+    new_part = np.cumsum(keep) - 1
+    component = image.component[keep]
+    columns = ("pieces", "kind", "code", "line", "net", "pin", "flash", "whole", "x", "y")
+    return replace(
+        image,
+        **{name: getattr(image, name)[pieces] for name in columns},
+        edges=replace(edges, piece=place[edges.piece]),
+        parts=image.parts[keep],
+        part=new_part[image.part[pieces]].astype(np.int32),
+        component=np.unique(component, return_inverse=True)[1].astype(np.int32),
+    )
 
 
 def layer_image(artwork: Artwork) -> Image:
@@ -108,12 +135,14 @@ def layer_image(artwork: Artwork) -> Image:
         net=objects.net[of_object],
         pin=objects.pin[of_object],
         flash=(objects.kind[of_object] == Kind.FLASH) & ~cut,
+        whole=~cut,
         x=objects.x0[of_object],
         y=objects.y0[of_object],
-        edges=edges.table,
+        edges=replace(edges.table, error=edges.table.error + coarse(artwork.resolution)),
         parts=parts,
         part=part,
         component=_components(len(parts), part, edges.table),
+        grid=coarse(artwork.resolution),
         nets=artwork.nets,
         pins=artwork.pins,
         defects=defects + painted.defects,

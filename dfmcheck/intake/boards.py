@@ -10,6 +10,7 @@ from dfmcheck.intake.habits import words_of
 from dfmcheck.intake.package import COPPER, FABRICATION, Recognised
 from dfmcheck.terms import Function, Side
 
+_LONGEST_START = 200
 #: Roles of which one board has at most one file.
 _Key = tuple[Function, Side | None, int | None]
 
@@ -82,7 +83,9 @@ def _first_words(files: Sequence[Recognised]) -> list[str]:
 def _start(base: str, count: int) -> str:
     """The shortest beginning of a name that holds its first ``count`` words."""
     wanted = words_of(base)[:count]
-    return next((base[:n] for n in range(1, len(base)) if words_of(base[:n]) == wanted), base)
+    # A name in an archive may be of any length; no board's own name is longer than this.
+    longest = min(len(base), _LONGEST_START)
+    return next((base[:n] for n in range(1, longest) if words_of(base[:n]) == wanted), base)
 
 
 def belongs(name: str, prefix: str) -> bool:

@@ -10,7 +10,6 @@ from dfmcheck.intake.habits import words_of
 from dfmcheck.intake.package import COPPER, DRILLED, Clue, Recognised, Source, Stack
 from dfmcheck.terms import Assumption, Defect, Side, Weight
 
-
 _MOST_LACKING = 64  # conductors named one by one when their files are missing
 
 

@@ -28,6 +28,7 @@ from dfmcheck.intake.sniff import is_tar, looks_archived
 from dfmcheck.terms import Defect, Weight
 
 _SKIPPED_FOLDERS = {".git", ".svn", ".hg", "__MACOSX"}
+_LONGEST_NAME = 255  # characters; file systems in use hold no more (POSIX NAME_MAX)
 _CONTROL = re.compile(r"[\x00-\x1f\x7f-\x9f\ud800-\udfff]")
 _BROKEN = (
     zipfile.BadZipFile,
@@ -223,7 +224,7 @@ def _read_zip(data: bytes, shown: str, prefix: str, contents: Contents, depth: i
     with zipfile.ZipFile(io.BytesIO(data)) as archive:
         locked = 0
         for info in archive.infolist():
-            if info.is_dir():
+            if info.filename.endswith("/"):
                 continue
             contents.count(shown)
             name = info.filename
@@ -340,6 +341,15 @@ def _name_allowed(contents: Contents, prefix: str, name: str) -> bool:
             Weight.QUERY,
         )
         return False
+    if any(len(part) > _LONGEST_NAME for part in flat.split("/")):
+        contents.skip(
+            prefix + _clean(name)[:60] + "…",
+            f"its name has more than {_LONGEST_NAME} characters and it was not read",
+            "a name a file system can hold",
+            "Pack the data again under ordinary names",
+            Weight.QUERY,
+        )
+        return False
     # Shadow copies an archiver adds are never fabrication data.
     return not any(part in _SKIPPED_FOLDERS for part in flat.split("/")[:-1])
 
@@ -351,7 +361,9 @@ def _clean(name: str) -> str:
     --------
     >>> _clean(".\\\\gerber\\\\top.gbr")
     'gerber/top.gbr'
+    >>> _clean("./")
+    'unnamed'
     """
     name = os.fsencode(name).decode("utf-8", "replace") if _CONTROL.search(name) else name
     parts = [p for p in name.replace("\\", "/").split("/") if p not in ("", ".")]
-    return _CONTROL.sub("?", "/".join(parts))
+    return _CONTROL.sub("?", "/".join(parts)) or "unnamed"

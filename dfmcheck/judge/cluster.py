@@ -24,7 +24,7 @@ REACH = 1.0
 """Places this near each other (mm), of one rule, layer and tier, are one spot."""
 
 ALIKE = 6
-"""So many spots alike in value and apertures are one finding: a row of equal lands."""
+"""So many spots alike in kind and value on a layer are one finding: a row of equal lands."""
 
 SAME_VALUE = 1e-4
 """Values no further apart than this (mm, or ratio) count as identical."""
@@ -102,10 +102,10 @@ def _alike(label: Rows, one: Failing, taken: Places, rank: Rows) -> Rows:
     head = order[np.flatnonzero(np.diff(label[order], prepend=-1))]
     if len(head) < ALIKE:
         return label
-    a, b = taken["code_a"][head], taken["code_b"][head]
     kind = _numbered(
-        word_codes(one.rule[head])[0], word_codes(one.layer[head])[0], one.tier[head],
-        one.past_all[head], np.minimum(a, b), np.maximum(a, b), one.limit[head].round(6),
+        word_codes(one.rule[head])[0], word_codes(one.layer[head])[0],
+        word_codes(taken["kind"][head])[0], one.tier[head], one.past_all[head],
+        one.limit[head].round(6),
     )  # fmt: skip
     value = one.value[head]
     by_value = np.lexsort((value, kind))
@@ -128,7 +128,7 @@ def _finding(
     layer = str(one.layer[at])
     heaviest = shop.limits[rule.id].weight
     weight = rule.weight if heaviest is None else heaviest
-    if not one.past_all[at]:
+    if not one.past_all[at] or str(taken["kind"][at]) in rule.mild:
         weight = min(weight, Weight.QUERY)
     nets = tuple(sorted({str(taken["net_a"][at]), str(taken["net_b"][at])} - {""}))
     value, limit = float(one.value[at]), float(one.limit[at])

@@ -123,8 +123,8 @@ def edges_at(edges: Edges, points: Floats) -> tuple[Rows, Floats]:
 
 
 def is_land(image: Image) -> npt.NDArray[np.bool_]:
-    """Pieces that are whole flashes."""
-    return np.asarray(image.flash & (image.kind == Kind.FLASH))
+    """Pieces that may be lands: uncut flashes and regions."""
+    return np.asarray(image.whole & ((image.kind == Kind.FLASH) | (image.kind == Kind.REGION)))
 
 
 def concat_layers(

@@ -6,6 +6,7 @@ from dfmcheck.measure.rule import Rule, Who, declare
 from dfmcheck.terms import Step, Weight
 
 _GERBER = "Gerber Layer Format Specification 2024.05"
+_NETLIST = "IPC-D-356A, test data record"
 
 
 def _data(
@@ -156,4 +157,31 @@ _data(
     "One of the two is out of date.",
     "Export job file and layers together.",
     "Must ask which one holds.",
+)  # fmt: skip
+_data(
+    "netlist-open", "nets of the netlist in more than one piece of copper",
+    "The bare board fails electrical test, or is built to artwork that is not the circuit.",
+    "Correct artwork or drill data, or send the netlist of this revision.",
+    "Must ask which one holds.", f"{_NETLIST}, value from memory",
+)  # fmt: skip
+_data(
+    "netlist-short", "nets of the netlist that share copper",
+    "The bare board fails electrical test, or is built with two nets shorted.",
+    "Part the copper, or state that the nets are joined on purpose.",
+    "Must ask; may go on where a drawing names the place as a joining point.",
+    f"{_NETLIST}, value from memory",
+)  # fmt: skip
+_data(
+    "netlist-point", "test points that meet no copper",
+    "The probe lands on laminate: the test fails on a good board.",
+    "Export netlist and artwork together.",
+    "Must ask whether the land is missing or the netlist is old.",
+    f"{_NETLIST}, value from memory", weight=Weight.QUERY,
+)  # fmt: skip
+_data(
+    "netlist-hole", "holes on which netlist and drill data disagree",
+    "A hole is drilled in the wrong size or place, not plated, or not at all.",
+    "Export netlist and drill data together.",
+    "May follow the drill data where it gives drilled for finished sizes; must ask otherwise.",
+    f"{_NETLIST}, value from memory", weight=Weight.QUERY,
 )  # fmt: skip

@@ -149,7 +149,7 @@ def hole_to_hole(board: Board, reach: float) -> Places:
         layer=files,
         kind=np.where((net_a == net_b) & (net_a >= 0), "one net", "").astype(object),
         value=gaps.value,
-        uncertainty=0.0,
+        uncertainty=gaps.error,
         **place_points(board, gaps.p, gaps.q),
         hole=2 * smaller,
         plated=both,

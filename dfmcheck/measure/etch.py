@@ -38,6 +38,10 @@ _SAFETY = (
 )
 _TOUCHING = 0.002  # mm; below this two outlines of one net are taken to touch
 
+LONE = "lone copper"
+"""Kind of a place on copper of a net without land or plated hole: letters, logos, fill. It
+must hold on the board like other copper, but no circuit hangs on it."""
+
 WIDTH = Rule(
     id="etch.conductor-width",
     step=Step.ETCH,
@@ -52,6 +56,7 @@ WIDTH = Rule(
     front_end="May add the usual etch allowance to the whole layer; must ask before widening a "
     "single conductor.",
     source="IPC-2221B 10.1.1 (conductor width; value from memory), limits per shop",
+    mild=(LONE, "pour"),
     caution="Current-carrying capacity is not judged here.",
 )
 
@@ -76,7 +81,7 @@ def conductor_width(board: Board, reach: float) -> Places:
             rule=WIDTH.id,
             layer=layer.name,
             position=board.position(layer),
-            kind=kind,
+            kind=np.where(board.net_joined[layer.net[component]], kind, LONE),
             value=widths.value,
             uncertainty=_width_error(layer, edge_p, edge_q, widths),
             **place_points(board, widths.p, widths.q),
@@ -140,6 +145,7 @@ SPACING = Rule(
     front_end="May shave a pour where the clearance stays inside the same net's pour; must ask "
     "before moving a conductor or a land.",
     source="IPC-2221B 6.3 and table 6-1 (electrical clearance; value from memory), limits per shop",
+    mild=(LONE,),
     caution=_SAFETY,
 )
 
@@ -172,7 +178,11 @@ def conductor_spacing(board: Board, reach: float) -> Places:
             rule=SPACING.id,
             layer=layer.name,
             position=board.position(layer),
-            kind=_pair_kind(layer, gaps.a, gaps.b),
+            kind=np.where(
+                board.net_joined[net_a] & board.net_joined[net_b],
+                _pair_kind(layer, gaps.a, gaps.b),
+                LONE,
+            ),
             value=gaps.value,
             uncertainty=gaps.error,
             **place_points(board, gaps.p, gaps.q),
@@ -237,7 +247,9 @@ def notch(board: Board, reach: float) -> Places:
             rule=NOTCH.id,
             layer=layer.name,
             position=board.position(layer),
-            kind=_pair_kind(layer, edge_p, edge_q),
+            kind=np.where(
+                board.net_joined[net[widths.part]], _pair_kind(layer, edge_p, edge_q), LONE
+            ),
             value=value,
             uncertainty=error,
             **place_points(board, widths.p, widths.q),

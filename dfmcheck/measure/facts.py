@@ -44,5 +44,5 @@ def board_facts(board: Board, copper_um: float | None) -> Facts:
         hole_density_per_cm2=len(first) / (area / 100) if area else None,
         copper_area=copper,
         copper_share={n: a / area for n, a in copper.items()} if area else {},
-        nets=len(board.net_names),
+        nets=int(board.net_joined.sum()),
     )

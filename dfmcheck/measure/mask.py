@@ -125,7 +125,8 @@ def clearance(board: Board, reach: float) -> Places:
             return Places.empty()
         centre = shapely.get_coordinates(shapely.centroid(image.pieces[lands]))
         opening = inside.part_at(centre[:, 0], centre[:, 1])
-        lands, opening = lands[opening >= 0], opening[opening >= 0]
+        own = (opening >= 0) & _opened(image.pieces[lands], centre, opening, mask)
+        lands, opening = lands[own], opening[own]
         of_land = np.full(len(image.pieces), -1, dtype=np.intp)
         of_land[lands] = np.arange(len(lands))
         rows = np.flatnonzero(of_land[image.edges.piece] >= 0)
@@ -151,13 +152,19 @@ def clearance(board: Board, reach: float) -> Places:
         worst = worst[keep]
         net = copper.edge_net[rows[worst]]
         edge, _ = edges_at(mask.image.edges, depth.at[worst])
+        away = depth.at[worst] - depth.frm[worst]
+        length = np.hypot(away[:, 0], away[:, 1])
+        # An end of the land's spine outside the opening looks back at it: turn round.
+        turn = np.where(depth.value[worst] + image.edges.r[rows[worst]] < 0, -1.0, 1.0)
+        scale = turn * image.edges.r[rows[worst]] / np.where(length > 0, length, 1.0)
+        rim = depth.frm[worst] + away * scale[:, None]
         columns = source(mask.image, edge, "b")
         return Places.of(
             rule=CLEARANCE.id,
             layer=mask.name,
             value=depth.value[worst],
             uncertainty=depth.error[worst] + image.edges.error[rows[worst]],
-            **place_points(board, depth.frm[worst], depth.at[worst]),
+            **place_points(board, rim, depth.at[worst]),
             group=lands[land[worst]].astype(np.int64),
             net_a=names(board.net_names, net),
             **source(image, rows[worst], "a"),
@@ -165,3 +172,25 @@ def clearance(board: Board, reach: float) -> Places:
         )
 
     return concat_layers(board, board.masks, one)
+
+
+def _opened(lands: np.ndarray, centre: np.ndarray, opening: np.ndarray, mask: Layer) -> np.ndarray:
+    """Whether the opening a land's centre lies in was made for that land.
+
+    It was when the centre of the opening, or of one of the objects it is painted of, lies in
+    the land; an opening that merely reaches over a neighbouring via or pour is not its own.
+    """
+    image = mask.image
+    centres = np.concatenate(
+        [
+            shapely.get_coordinates(shapely.centroid(image.parts)),
+            shapely.get_coordinates(shapely.centroid(image.pieces)),
+        ]
+    )
+    of_part = np.concatenate([np.arange(len(image.parts)), image.part])
+    land, point = shapely.STRtree(shapely.points(centres)).query(lands, predicate="intersects")
+    own = np.zeros(len(lands), dtype=np.bool_)
+    own[land[of_part[point] == opening[land]]] = True
+    # A pour that holds many openings is no land of any one of them.
+    size = shapely.area(image.parts)[np.maximum(opening, 0)]
+    return np.asarray(own & (shapely.area(lands) <= 6 * size))

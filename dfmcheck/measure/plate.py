@@ -64,7 +64,7 @@ def annular_ring(board: Board, reach: float) -> Places:
                 position=board.position(layer),
                 kind=np.where(value[keep] < 0, "breakout", "").astype(object),
                 value=value[keep],
-                uncertainty=depth.error[keep],
+                uncertainty=depth.error[keep] + probes.error[keep],
                 **place_points(board, wall, depth.at[keep]),
                 hole=2 * holes.r[hole],
                 plated=1,

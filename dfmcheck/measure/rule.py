@@ -60,6 +60,8 @@ class Rule:
     weight : Weight
         Heaviest weight a finding of this rule may have: HOLD when a board past the shop's most
         capable tier cannot be built, QUERY when it can be built with a decision.
+    mild : tuple of str
+        Kinds of places that weigh a query at most.
     caution : str
         Safety caution shown beside the rule, or "".
     """
@@ -77,6 +79,7 @@ class Rule:
     source: str
     allowance: Allowance = "none"
     weight: Weight = Weight.HOLD
+    mild: tuple[str, ...] = ()
     caution: str = ""
 
 

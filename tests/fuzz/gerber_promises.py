@@ -9,11 +9,14 @@ from dfmcheck.formats.gerber import read_gerber
 from dfmcheck.formats.gerber.setup import MOST_OBJECTS
 from dfmcheck.formats.records import Artwork, Kind, Objects
 
+LIST = b"\n--list--\n"  # what stands behind is the aperture list that comes with the file
+
 
 def keeps_promises(data: bytes) -> None:
     """Read `data`; FormatError is the one error allowed, and records hold together."""
+    body, found, listed = data.partition(LIST)
     try:
-        art = read_gerber(data, "fuzz.gbr")
+        art = read_gerber(body, "fuzz.gbr", listed.decode("latin-1") if found else None)
     except FormatError as error:
         assert error.found and error.expected and error.action, error
         return

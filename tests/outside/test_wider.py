@@ -81,6 +81,8 @@ def in_primitive(x: Floats, y: Floats, p: Primitive) -> Mask:
         case 20:
             d = np.array([v[3] - v[1], v[4] - v[2]])
             length = np.hypot(*d)
+            if length == 0:  # ends cut square: nothing
+                return np.zeros(np.broadcast(x, y).shape, dtype=np.bool_)
             along = ((x - v[1]) * d[0] + (y - v[2]) * d[1]) / length
             beside = ((y - v[2]) * d[0] - (x - v[1]) * d[1]) / length
             return np.asarray((along >= 0) & (along <= length) & (np.abs(beside) <= v[0] / 2))
@@ -150,7 +152,13 @@ def reach_of(a: Aperture) -> float:
     """Radius about the origin that holds the aperture."""
     if a.template != "macro":
         return float(np.hypot(*a.values[:2]) if a.template in "RO" else a.values[0])
-    return sum(sum(abs(v) for v in p.values[:-1]) for p in a.primitives)
+    outlines = [
+        np.hypot(*np.array(p.values[1:-1]).reshape(-1, 2).T).max()
+        for p in a.primitives
+        if p.code == 4
+    ]
+    others = [sum(abs(v) for v in p.values[:-1]) for p in a.primitives if p.code != 4]
+    return float(max(outlines + others))
 
 
 # --- the painter
@@ -184,6 +192,7 @@ class Painter:
     def window(self, low: Floats, high: Floats) -> tuple[slice, slice]:
         a = np.clip(np.floor((low - self.low) / self.pitch), 0, None).astype(int)
         b = np.clip(np.ceil((high - self.low) / self.pitch), 0, None).astype(int)
+        b = np.minimum(b, [len(self.x), len(self.y)])
         return slice(a[1], b[1]), slice(a[0], b[0])
 
     def local(self, at: tuple[slice, slice], place: Place) -> tuple[Floats, Floats]:
@@ -250,15 +259,19 @@ class Painter:
         rows = np.flatnonzero(c.region == number)
         for contour in np.unique(c.contour[rows]):
             k = c.take(rows[c.contour[rows] == contour])
-            mask = self.scanned(
-                place.to_image(np.stack([k.x0, k.y0], axis=-1)),
-                place.to_image(np.stack([k.x1, k.y1], axis=-1)),
-            )
-            for j in np.flatnonzero(~np.isnan(k.cx)):
+            starts = place.to_image(np.stack([k.x0, k.y0], axis=-1))
+            ends = place.to_image(np.stack([k.x1, k.y1], axis=-1))
+            arcs = np.flatnonzero(~np.isnan(k.cx))
+            scale = np.sqrt(abs(np.linalg.det(place.m)))
+            radii = np.hypot(k.x0 - k.cx, k.y0 - k.cy)[arcs] * scale
+            bulge = 2 * radii.max(initial=0)
+            whole = self.window(starts.min(axis=0) - bulge, starts.max(axis=0) + bulge)
+            mask = self.scanned(starts, ends, whole)
+            corner = np.array([whole[0].start, whole[1].start])
+            for j in arcs:
                 a, b = np.array([k.x0[j], k.y0[j]]), np.array([k.x1[j], k.y1[j]])
                 centre = np.array([k.cx[j], k.cy[j]])
                 radius, first, turn = sweep(a, b, centre, bool(k.clockwise[j]))
-                scale = np.sqrt(abs(np.linalg.det(place.m)))
                 middle = place.to_image(centre)
                 at = self.window(middle - radius * scale, middle + radius * scale)
                 x, y = self.local(at, place)
@@ -271,18 +284,20 @@ class Painter:
                     cross = (b[0] - a[0]) * (y - a[1]) - (b[1] - a[1]) * (x - a[0])
                     side = (b[0] - a[0]) * (top[1] - a[1]) - (b[1] - a[1]) * (top[0] - a[0])
                     inside &= cross * side > 0
-                mask[at] ^= inside
-            self.put((slice(None), slice(None)), mask, dark)
+                i0, j0 = np.array([at[0].start, at[1].start]) - corner
+                mask[i0 : i0 + inside.shape[0], j0 : j0 + inside.shape[1]] ^= inside
+            self.put(whole, mask, dark)
 
-    def scanned(self, a: Floats, b: Floats) -> Mask:
+    def scanned(self, a: Floats, b: Floats, at: tuple[slice, slice]) -> Mask:
         """Pixels with an odd number of sides a → b to their left, row by row."""
-        odd = np.zeros((len(self.y), len(self.x) + 1), dtype=np.bool_)
+        xs, ys = self.x[at[1]], self.y[at[0]]
+        odd = np.zeros((len(ys), len(xs) + 1), dtype=np.bool_)
         for (ax, ay), (bx, by) in zip(a.tolist(), b.tolist(), strict=True):
             low, high = min(ay, by), max(ay, by)
-            rows = np.arange(*np.searchsorted(self.y, [low, high], side="right"))
-            if len(rows):
-                x = ax + (self.y[rows] - ay) * (bx - ax) / (by - ay)
-                np.logical_xor.at(odd, (rows, np.searchsorted(self.x, x)), True)
+            first, last = np.searchsorted(ys, [low, high], side="right").tolist()
+            if first < last:
+                x = ax + (ys[first:last] - ay) * (bx - ax) / (by - ay)
+                odd[np.arange(first, last), np.searchsorted(xs, x)] ^= True
         return np.asarray(np.logical_xor.accumulate(odd, axis=1)[:, :-1])
 
 
@@ -290,11 +305,15 @@ def compare(data: bytes, name: str, pitch: float) -> None:
     art = read_gerber(data, name)
     image = layer_image(art)
     low, high = shapely.total_bounds(image.parts).reshape(2, 2)
-    painter = Painter(art, low - 7.3 * pitch, high + 7.3 * pitch, pitch)
+    # No pixel may lie on a line of the data, or which side it is on is a matter of rounding.
+    off_grid = np.array([1 / pi, 1 / np.e]) * pitch
+    painter = Painter(art, low - 7 * pitch - off_grid, high + 7 * pitch, pitch)
     painter.paint(art.objects, Place(np.eye(2), np.zeros(2)))
     rings = [shapely.get_coordinates(r) for r in shapely.get_rings(image.parts)]
-    ours = painter.scanned(
-        np.concatenate([r[:-1] for r in rings]), np.concatenate([r[1:] for r in rings])
+    ours = np.zeros_like(painter.image)
+    ours[painter.window(low, high + pitch)] = painter.scanned(
+        np.concatenate([r[:-1] for r in rings]), np.concatenate([r[1:] for r in rings]),
+        painter.window(low, high + pitch),
     )
     # Pixels prove nothing about an image that is much smaller than they are.
     assert ours.sum() > 1000

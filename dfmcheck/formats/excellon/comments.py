@@ -7,18 +7,38 @@ from dataclasses import dataclass
 
 from dfmcheck.terms import Plating
 
-_NUMBER = r"(\d+\.?\d*|\.\d+)"
-_FILE_FORMAT = re.compile(r"FILE_FORMAT\s*=\s*(\d+)\s*[:.]\s*(\d+)", re.I)
+_NUMBER = r"(\d{1,9}(?:\.\d*)?|\.\d+)"
+_LONGEST = 400  # characters of a comment that are looked at
+_FILE_FORMAT = re.compile(r"FILE_FORMAT\s*=\s*(\d)\s*[:.]\s*(\d)\b", re.I)
+# "Format: 2.5 / inch", "precision 3:3 mm", "INCH 2:4", or nothing but "4:4"
+_PLACES = re.compile(
+    r"(?:\b(?:FORMAT|PRECISION|DIGITS|PLACES|COORDINATES?)[\s:=({]{1,9}([1-6])\s*[:.]\s*([2-6])"
+    r"|\b(?:INCH|METRIC|MM)[\s,:=({]{1,9}([1-6]):([2-6])|^\s*([1-6]):([2-6])(?=\s*$))(?![\d.])",
+    re.I,
+)
+_UNIT_NAME = re.compile(r"\b(?:(MM|METRIC|MILLIMET\w*)|INCH(?:ES)?|ENGLISH|IMPERIAL)\b", re.I)
+_ZEROS = re.compile(
+    r"\b(LEADING|TRAILING)\s+(?:ZEROE?S?\s+)?(?:SUPPRESS|OMIT)"
+    r"|\b(?:SUPPRESS|OMIT)\w*\s+(LEADING|TRAILING)",
+    re.I,
+)
+_SPAN = re.compile(
+    r"\b(?:LAYERS?|BLIND|BURIED|SPAN|PAIR)(?:[ _-](?:PAIR|SPAN|VIAS?|HOLES?|DRILL|LAYERS?))*"
+    r"[\s:=(]{0,9}L?(\d{1,2})(?:\s*[-/,]\s*|\s+(?:TO|AND|THRU|THROUGH)\s+)(?:LAYER\s+)?L?(\d{1,2})\b",
+    re.I,
+)
 _FORMAT = re.compile(r"FORMAT\s*=\s*\{([^}]*)\}", re.I)
 _TYPE = re.compile(r"^\s*TYPE\s*=\s*(PLATED|NON_?PLATED)\s*$", re.I)
-_HOLESIZE = re.compile(rf"^\s*(?:T(\d+)\s+)?HOLESIZE\s+(\d+)\s*\.?\s*=\s*{_NUMBER}(.*)$", re.I)
+_HOLESIZE = re.compile(
+    rf"^\s*(?:T(\d{{1,7}})\s+)?HOLESIZE\s+(\d{{1,7}})\s*\.?\s*=\s*{_NUMBER}(.*)$", re.I
+)
 _TOOL_SIZE = re.compile(
-    rf"^\s*T(\d+)\b[^\d\n]*?{_NUMBER}\s*(MM|MILS?|INCH(?:ES)?|IN|\")(.*)$", re.I
+    rf"^\s*T(\d{{1,7}})\b[^\d\n]*?{_NUMBER}\s*(MM|MILS?|INCH(?:ES)?|IN|\")(.*)$", re.I
 )
 _ATTRIBUTE = re.compile(r"^\s*#@!\s*(TF|TA|TO|TD)(?:\.?([A-Za-z_$][\w.$]*))?(?:,(.*))?$")
 _UNIT = re.compile(r"\b(MM|MILS?|INCH(?:ES)?)\b", re.I)
 _PLATING = re.compile(r"\b(NON[_ -]?PLATED|PLATED|NPTH|PTH)\b", re.I)
-_QUANTITY = re.compile(r"QUANTITY\s*=\s*(\d+)", re.I)
+_QUANTITY = re.compile(r"QUANTITY\s*=\s*(\d{1,9})\b", re.I)
 SIZE_UNITS = {"MM": 1.0, "MIL": 0.0254, "MILS": 0.0254, "INCH": 25.4, "INCHES": 25.4, "IN": 25.4}
 
 
@@ -64,7 +84,14 @@ class Attribute:
     values: tuple[str, ...]
 
 
-Meaning = Stated | Listed | Section | Attribute
+@dataclass(frozen=True, slots=True)
+class Span:
+    """The conductors the holes of the file join, as a comment numbers them, lower first."""
+
+    ends: tuple[str, str]
+
+
+Meaning = Stated | Listed | Section | Attribute | Span
 
 
 def plating_in(text: str) -> Plating:
@@ -84,7 +111,7 @@ def plating_in(text: str) -> Plating:
 def _format(text: str) -> Stated:
     fields = [part.strip().lower() for part in text.split("/")]
     integers = decimals = None
-    if match := re.fullmatch(r"(\d+):(\d+)", fields[0]):
+    if match := re.fullmatch(r"(\d):(\d)", fields[0]):
         integers, decimals = int(match[1]), int(match[2])
     unit = "mm" if "metric" in fields else "inch" if "inch" in fields else None
     zeros = next((f for f in fields if "zero" in f), "")
@@ -106,7 +133,12 @@ def read_comment(text: str) -> Meaning | None:
     7
     >>> read_comment(" #@! TF.FileFunction,Plated,1,2,PTH").values
     ('Plated', '1', '2', 'PTH')
+    >>> read_comment("Format: 2.5 inch, leading zeros suppressed")
+    Stated(unit='inch', integers=2, decimals=5, suppressed='leading', incremental=None)
+    >>> read_comment("Blind vias L1-L2")
+    Span(ends=('1', '2'))
     """
+    text = text[:_LONGEST]
     if "#@!" in text:
         match = _ATTRIBUTE.match(text)
         if match is None:
@@ -135,4 +167,18 @@ def read_comment(text: str) -> Meaning | None:
         size = float(match[2])
         scale = 25.4 if match[3] == '"' else SIZE_UNITS[match[3].upper()]
         return Listed(int(match[1]), size * scale, size, plating_in(match[4]), None, False)
+    if match := _PLACES.search(text):
+        integers, decimals = (int(v) for v in match.groups() if v)
+        unit = _UNIT_NAME.search(text)
+        zeros = _ZEROS.search(text)
+        return Stated(
+            ("mm" if unit[1] else "inch") if unit else None,
+            integers,
+            decimals,
+            (zeros[1] or zeros[2]).lower() if zeros else None,
+        )
+    if match := _SPAN.search(text):
+        first, last = sorted((int(match[1]), int(match[2])))
+        if 1 <= first < last <= 64:
+            return Span((str(first), str(last)))
     return None

@@ -15,13 +15,18 @@ _PARAMETER = re.compile(
     r"|SUPPRESS-TRAIL-ZEROES|COORDINATES|FORMAT)[ \t]+([^\s]+)",
     re.I | re.M,
 )
-_NUMBER = r"(\d+\.\d*|\.\d+|\d+)"
+_NUMBER = r"(\d{1,9}(?:\.\d*)?|\.\d+)"
 # "T1   0.2mm (8mil)  Round  4171  PTH": the tool, then its size with unit
 _TOOL_FIRST = re.compile(
-    rf"^[ \t]*T(\d+)[ \t:=,]+{_NUMBER}[ \t]*(MM|MILS?|INCH|IN)\b(.*)$", re.I | re.M
+    rf"^[ \t]*T(\d{{1,7}})[ \t:=,;|]+{_NUMBER}[ \t]*(MM|MILS?|INCH|IN)\b(.*)$", re.I | re.M
 )
 # "8.0000  P  T01  3.0 3.0" or "0.0150  T01": the size without unit, then the tool
-_SIZE_FIRST = re.compile(rf"^[ \t]*{_NUMBER}[ \t]+(?:(P|N)[ \t]+)?T(\d+)\b", re.I | re.M)
+# "T01;0.80;12" or "T1  0.0150": the tool, then its size without unit
+_TOOL_BARE = re.compile(
+    rf"^[ \t]*T(\d{{1,7}})[ \t:=,;|]+{_NUMBER}(?=[ \t,;|]|$)(?![ \t]*(?:MM|MIL|IN))", re.I | re.M
+)
+_UNIT_SAID = re.compile(r"\b(?:UNITS?|SIZES?|DIAMETERS?)\b[^\n\w]{1,9}(MM|MILS?|INCH)\b", re.I)
+_SIZE_FIRST = re.compile(rf"^[ \t]*{_NUMBER}[ \t]+(?:(P|N)[ \t]+)?T(\d{{1,7}})\b", re.I | re.M)
 _NAMED_FILE = re.compile(r"[\w.+ \-]+\.(?:drl|rou|txt|xln|cnc|exc|drd|nc|tap|ncd)\b", re.I)
 _KIND = re.compile(r"(DRILL|ROUT)", re.I)  # the first of the two words is in the title
 _PARAMETER_FILE = re.compile(r"(?:param|tools?|bits)[\w]*\.txt$|_auto\.txt$", re.I)
@@ -45,12 +50,12 @@ class Companions:
 
 def _parameters(text: str) -> Stated | None:
     found = {m[1].upper(): m[2].upper() for m in _PARAMETER.finditer(text)}
-    places = re.fullmatch(r"(\d+)[.:](\d+)", found.get("FORMAT", ""))
+    places = re.fullmatch(r"(\d)[.:](\d)", found.get("FORMAT", ""))
     integers = int(places[1]) if places else None
     decimals = int(places[2]) if places else None
-    if found.get("INTEGER-PLACES", "").isdigit():
+    if re.fullmatch(r"\d", found.get("INTEGER-PLACES", "")):
         integers = int(found["INTEGER-PLACES"])
-    if found.get("DECIMAL-PLACES", "").isdigit():
+    if re.fullmatch(r"\d", found.get("DECIMAL-PLACES", "")):
         decimals = int(found["DECIMAL-PLACES"])
     unit = {"ENGLISH": "inch", "INCH": "inch", "METRIC": "mm"}.get(found.get("OUTPUT-UNITS", ""))
     if integers is None and decimals is None and unit is None:
@@ -81,6 +86,13 @@ def _listed(text: str, unit: str | None) -> Iterator[tuple[int, CompanionTool]]:
     for match in _TOOL_FIRST.finditer(text):
         size = float(match[2]) * SIZE_UNITS[match[3].upper()]
         yield int(match[1]), CompanionTool(size, plating_in(match[4]), f"{match[2]} {match[3]}")
+    if said := {m.upper().rstrip("S") for m in _UNIT_SAID.findall(text)}:
+        scale = SIZE_UNITS[next(iter(said))]
+        if len(said) == 1:
+            for match in _TOOL_BARE.finditer(text):
+                note = f"{match[2]} {next(iter(said))}"
+                size = float(match[2]) * scale
+                yield int(match[1]), CompanionTool(size, Plating.UNKNOWN, note)
     rows = [(float(m[1]), m[2], int(m[3])) for m in _SIZE_FIRST.finditer(text)]
     if not rows or unit is None:
         return

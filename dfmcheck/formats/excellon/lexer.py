@@ -13,7 +13,8 @@ from dfmcheck.formats.excellon.statements import Units, parse_statement
 from dfmcheck.formats.records import Bools, Floats, Ints
 
 # Longer digit strings are no coordinates; they end up as unknown statements.
-NUMBER = r"[+-]?(?:\d{1,15}\.?\d{0,15}|\.\d{1,15})"
+# Only one way to match each number, or a long line of words takes time without end.
+NUMBER = r"[+-]?(?:\d{1,15}(?:\.\d{0,15})?|\.\d{1,15})"
 # One match per line: a plain row is a move or hit with nothing else on the line.
 _ROW = re.compile(rf"^(G0?[01])?(?:X({NUMBER}))?(?:Y({NUMBER}))?([^\n]*)$", re.M)
 _UNIT_WORD = re.compile(r"M7[12]\b|INCH|METRIC", re.I)

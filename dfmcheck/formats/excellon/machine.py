@@ -10,7 +10,7 @@ import re
 
 import numpy as np
 
-from dfmcheck.formats.excellon.comments import Attribute, Listed, Section, read_comment
+from dfmcheck.formats.excellon.comments import Attribute, Listed, Section, Span, read_comment
 from dfmcheck.formats.excellon.lexer import NUMBER, Rows
 from dfmcheck.formats.excellon.motion import Motion
 from dfmcheck.formats.excellon.numbers import NumberFormat
@@ -28,7 +28,10 @@ from dfmcheck.terms import Plating
 _WORD = re.compile(rf"([A-Z])({NUMBER})")
 _WORDS = re.compile(rf"(?:[A-Z]{NUMBER})+")
 _REPEAT = re.compile(rf"R(\d{{1,9}})(M0?2)?(?:X({NUMBER}))?(?:Y({NUMBER}))?((?:M\d+)*)")
-_TEXT = re.compile(r"M(?:97|98|45|46|47|127)\b,?(.*)|\((.*)")
+_CORNERS = (82, 83)  # patterns between two corners
+# G82 and G83 of ISO 6983 drill one hole, with depth Z, retract R, peck Q.
+_DRILL_CYCLE = re.compile(r"Z[+-]?[\d.]")
+_TEXT = re.compile(r"([XY][^M]*)?(M9[78])\b,?(.*)|M(?:45|46|47|127)\b,?(.*)|\((.*)", re.I)
 
 
 class Machine(Motion):
@@ -40,6 +43,8 @@ class Machine(Motion):
         self.comments: list[str] = []
         self.header_end, self.header_closed = _header_end(rows)
         self.header = self.header_end > 0
+        self.event_rows = frozenset(rows.events)
+        self.text_due = False  # M97 or M98 stands in the row before
         # Plating as stated: for the file, for the tools that follow, by section.
         self.file_plating = self.tool_plating = Plating.UNKNOWN
         self.section = self.body_section = Plating.UNKNOWN
@@ -55,6 +60,12 @@ class Machine(Motion):
                 self.plain(at, event)
             self._event(event, self.rows.texts[event].strip())
             at = event + 1
+            if self.text_due:
+                self.text_due = False
+                if at < total and at not in self.event_rows and not self.ended:
+                    # The row behind M97 or M98 says where the text begins; it is no hit.
+                    self.x, self.y = self.target(float(self.xs[at]), float(self.ys[at]))
+                    at += 1
         if at < total:
             if self.header:
                 self._begin_body()
@@ -86,9 +97,11 @@ class Machine(Motion):
                 self.behind = line
             return
         if message := _TEXT.match(code):
-            self.comments.append((message[1] or message[2] or "").strip())
-            if code[:3].upper() in ("M97", "M98"):
-                self.notes.add("unread", f"{code[:3]} drilled text", line)
+            words = (message[3] or message[4] or message[5] or "").strip()
+            self.comments.append(words)
+            if message[2]:
+                self.text_due = not message[1]
+                self.notes.add("unread", f"{message[2].upper()} text '{words[:40]}'", line)
             return
         code = code.replace(" ", "").replace("\t", "").upper()
         if code[0] == "/":
@@ -102,6 +115,8 @@ class Machine(Motion):
             pass  # the end of the header is known beforehand
         elif code[0] == "T":
             self._tool(code, line)
+        elif code[:3] == "M99":
+            self.notes.add("unread", "M99 stored pattern", line)
         elif code[0] == "R" and (repeat := _REPEAT.fullmatch(code)):
             self.repeat(repeat, line)
         elif _is_words(code):
@@ -130,6 +145,8 @@ class Machine(Motion):
                     self.body_section = plating
             case Listed() as listed:
                 self.tools.list_tool(listed, line, self.form.unit == "inch")
+            case Span(ends=ends):
+                self._span(ends, line)
             case Attribute(command="TF", name=name, values=values):
                 self.attributes[name] = values
                 if name == "FileFunction" and values:
@@ -139,14 +156,24 @@ class Machine(Motion):
             case Attribute(command="TD"):
                 self.tool_plating = Plating.UNKNOWN
 
+    def _span(self, ends: tuple[str, str], line: int) -> None:
+        """A comment that says which conductors the holes join."""
+        stated = self.attributes.get("FileFunction", ())[1:3]
+        known = self.attributes.setdefault("LayerSpan", ends)
+        if known != ends or (len(stated) == 2 and stated != ends):
+            other = " to ".join(stated if len(stated) == 2 else known)
+            self.notes.add(
+                "illegal", f"comment says layers {ends[0]} to {ends[1]} after {other}", line
+            )
+
     def _tool(self, code: str, line: int) -> None:
         match = re.match(r"T(\d+)(?=[XYGM])", code)
         tail = code[match.end() :] if match else ""
         statement = parse_statement(match[0] if match else code)
-        if not isinstance(statement, ToolLine) or not statement.digits.isdigit():
+        digits = statement.digits if isinstance(statement, ToolLine) else ""
+        if not isinstance(statement, ToolLine) or not re.fullmatch(r"\d{1,7}", digits):
             self.notes.add("unknown", code[:12], line)
             return
-        digits = statement.digits
         number = int(digits)
         if len(digits) == 4 and not self.tools.has(number) and "C" not in statement.parameters:
             number = int(digits[:2])  # tool and compensation index
@@ -187,7 +214,9 @@ class Machine(Motion):
                 move = True
             elif letter == "G" and value.isdigit():
                 number = int(value)
-                if number in (84, 85):
+                if number in (82, 83) and _DRILL_CYCLE.search(code):
+                    self.notes.add("deprecated", f"G{number} drilling cycle with depth", line)
+                elif number in (84, 85, 87) or (number in _CORNERS and not code.endswith(value)):
                     start, at, canned = at, {}, number
                 elif number in (92, 93):
                     datum = True
@@ -202,7 +231,7 @@ class Machine(Motion):
                     copies = True
                 elif not copies:  # behind M02 they say how the pattern is turned
                     self.set_m(int(value), line)
-            elif letter not in "FSBHZCDQKU":
+            elif letter not in "FSBHZCDQKU" and not (letter == "R" and "Z" in code):
                 self.notes.add("unknown", f"{letter}{value}", line)
         if copies:
             self.pattern_copy(1, at, code, line)
@@ -210,8 +239,12 @@ class Machine(Motion):
             self.datum = (self.number(at, "X") or 0.0, self.number(at, "Y") or 0.0)
             if any(self.datum):
                 self.notes.add("datum", f"{self.datum[0]:g}, {self.datum[1]:g} mm", line)
-        elif canned == 85 and start is not None:
+        elif canned in (85, 87) and start is not None:
+            if canned == 87:
+                self.notes.add("deprecated", "G87 slot, read as the slot its hits leave", line)
             self.slot(start, at, line)
+        elif canned in (82, 83) and start is not None:
+            self.canned(canned, start, at, line)
         elif canned:
             self.circle(canned, start, at, line)
         elif move and self.rout and self.gcode in (2, 3):

@@ -12,16 +12,20 @@ from dataclasses import replace
 import numpy as np
 
 from dfmcheck.formats.excellon.arcs import arc_centre
+from dfmcheck.formats.excellon.canned import dual_in_line, eight_pins
 from dfmcheck.formats.excellon.lexer import Rows
 from dfmcheck.formats.excellon.notes import Notes
 from dfmcheck.formats.excellon.numbers import NumberFormat
 from dfmcheck.formats.excellon.sink import Sink, shift, turn
 from dfmcheck.formats.excellon.tools import ToolTable
-from dfmcheck.formats.records import Floats, HitKind
+from dfmcheck.formats.records import Floats, HitKind, Hits
 
-_CANNED = {82: "G82 dual in-line pattern", 83: "G83 eight-pin pattern", 87: "G87 nibbled slot"}
+_CANNED = {
+    82: ("G82 dual in-line pattern", "two rows of holes 2.54 mm apart between opposite corners"),
+    83: ("G83 eight-pin pattern", "eight holes evenly on a circle through two opposite pins"),
+}
 _DOWN = "G00 with the tool down; read as a move without cut"
-_MOST = 1_000_000  # hits one repeat may make; more is no board
+_MOST = 1_000_000  # hits the repeats of a file may make; more is no board
 _BULK = 24  # rows from which numpy is quicker than a loop
 _POWERLESS_M = {6, 9, 18, 40, 48, 50, 51, 60, 95}
 _POWERLESS_G = {4, 7, 17, 40}
@@ -47,6 +51,8 @@ class Motion:
         self.patterns: list[int] = []  # where open patterns start
         self.pattern: tuple[int, int] | None = None
         self.pattern_offset = (0.0, 0.0)
+        self.body: Hits | None = None  # rows of the pattern once asked for
+        self.most = _MOST  # hits repeats may still make
         self.ended = 0
         self.behind = 0
 
@@ -94,9 +100,7 @@ class Motion:
                 self.notes.add("illegal", "G01 with the tool up cuts nothing", line)
         elif self.down:
             for line in lines.tolist():
-                self.notes.add(
-                    "illegal", "G00 with the tool down; read as a move without cut", line
-                )
+                self.notes.add("illegal", _DOWN, line)
         self.x, self.y = float(x[-1]), float(y[-1])
 
     def target(self, x: float | None, y: float | None) -> tuple[float, float]:
@@ -141,7 +145,7 @@ class Motion:
         elif number in (41, 42):
             self.notes.add("compensation", f"G{number}", line)
         elif number in _CANNED:
-            self.notes.add("unread", _CANNED[number], line)
+            self.notes.add("unread", f"{_CANNED[number][0]} without its two corners", line)
         elif number not in _POWERLESS_G:
             self.notes.add("unknown", f"G{number:02d}", line)
 
@@ -160,8 +164,7 @@ class Motion:
             self.pattern = None
         elif number == 1:
             if self.patterns:
-                self.pattern = (self.patterns.pop(), self.sink.count)
-                self.pattern_offset = (0.0, 0.0)
+                self._close_pattern()
             else:
                 self.notes.add("illegal", "M01 without the M25 that begins its pattern", line)
         elif number == 8:
@@ -181,6 +184,22 @@ class Motion:
         x1, y1 = self.target(self.number(end, "X"), self.number(end, "Y"))
         self.sink.piece(HitKind.SLOT, (x0, y0, x1, y1), self.tools.in_use(line), -1, line)
         self.x, self.y = x1, y1
+
+    def canned(self, number: int, start: dict[str, str], end: dict[str, str], line: int) -> None:
+        """G82 dual in-line and G83 eight-pin pattern between two opposite pins."""
+        name, reading = _CANNED[number]
+        first = self.target(self.number(start, "X"), self.number(start, "Y"))
+        self.x, self.y = first
+        last = self.target(self.number(end, "X"), self.number(end, "Y"))
+        points = (dual_in_line if number == 82 else eight_pins)(first, last) if end else None
+        if points is None:
+            self.notes.add("unread", f"{name} without usable corners", line)
+        else:
+            self.notes.add("canned", f"{name}, read as {reading}", line)
+            tool = self.tools.in_use(line)
+            for x, y in points:
+                self.sink.hit(x, y, tool, line)
+        self.x, self.y = last
 
     def circle(
         self, number: int, start: dict[str, str] | None, at: dict[str, str], line: int
@@ -241,7 +260,7 @@ class Motion:
         if self.rout or not self.sink.count:
             self.notes.add("illegal", "R repeat without a hit to repeat", line)
             return
-        if count > _MOST:
+        if not self._room(count):
             self.notes.add("illegal", f"R repeat of {count} times, not carried out", line)
             return
         self.sink.repeat_last(count, dx, dy, line)
@@ -250,8 +269,7 @@ class Motion:
     def pattern_copy(self, count: int, step: dict[str, str], code: str, line: int) -> None:
         """M02: copy the pattern, each copy offset from the one before; alone it ends a file."""
         if self.pattern is None and self.patterns:  # M01 left out
-            self.pattern = (self.patterns.pop(), self.sink.count)
-            self.pattern_offset = (0.0, 0.0)
+            self._close_pattern()
         if self.pattern is None:
             if step:
                 self.notes.add("illegal", "M02 without the M25 that begins its pattern", line)
@@ -261,27 +279,49 @@ class Motion:
                 self.ended = line
             return
         dx, dy = self.number(step, "X") or 0.0, self.number(step, "Y") or 0.0
-        if not step:
+        if not step and not re.search("M[789]0", code):
             self.pattern = None  # M02 without offset closes the repeat
             return
-        body = self.sink.table().take(slice(*self.pattern))
-        if count * len(body) > _MOST:
+        if self.body is None:
+            self.body = self.sink.table().take(slice(*self.pattern))
+        body = self.body
+        if not len(body):
+            self.notes.add("illegal", "repeat of a pattern without a hit", line)
+            return
+        if not self._room(count * len(body)):
             self.notes.add("illegal", f"pattern repeat of {count} times, not carried out", line)
             return
         for letter, name in (("M70", "axes swapped"), ("M80", "x mirrored"), ("M90", "y mirrored")):
             if letter in code:
                 body = turn(body, letter)
                 self.notes.add("mirrored", f"pattern repeat with {name} ({letter})", line)
-        for _ in range(count):
-            ox, oy = self.pattern_offset[0] + dx, self.pattern_offset[1] + dy
-            self.pattern_offset = (ox, oy)
-            copy = shift(body, np.full(len(body), ox), np.full(len(body), oy))
-            routed = copy.path >= 0
-            if routed.any():  # copies are paths of their own
-                paths = copy.path - copy.path[routed].min() + self.path + 1
-                copy = replace(copy, path=np.where(routed, paths, -1).astype(np.int32))
-                self.path = int(copy.path.max())
-            self.sink.append(copy)
+        if not count:
+            return
+        number = np.repeat(np.arange(1, count + 1), len(body))
+        copies = body.take(np.tile(np.arange(len(body)), count))
+        ox, oy = self.pattern_offset
+        copies = shift(copies, ox + number * dx, oy + number * dy)
+        self.pattern_offset = (ox + count * dx, oy + count * dy)
+        routed = copies.path >= 0
+        if routed.any():  # copies are paths of their own
+            low, high = int(copies.path[routed].min()), int(copies.path.max())
+            paths = copies.path - low + self.path + 1 + (number - 1) * (high - low + 1)
+            copies = replace(copies, path=np.where(routed, paths, -1).astype(np.int32))
+            self.path = int(copies.path.max())
+        self.sink.append(copies)
+
+    def _close_pattern(self) -> None:
+        """M01: the rows since the last M25 are the pattern."""
+        self.pattern = (self.patterns.pop(), self.sink.count)
+        self.pattern_offset = (0.0, 0.0)
+        self.body = None
+
+    def _room(self, count: int) -> bool:
+        """Whether repeats may make so many hits more; counts them."""
+        if count > self.most:
+            return False
+        self.most -= count
+        return True
 
 
 def _carry(values: Floats, before: float, datum: float, incremental: bool) -> Floats:

@@ -59,6 +59,13 @@ _KINDS = {
         "hits written out",
         "Check the repeated holes against the lands.",
     ),
+    "canned": _Kind(
+        "data.deprecated-construct",
+        Weight.QUERY,
+        "{count}× {what}",
+        "hits written out",
+        "Check these holes against the lands, or ask for them written out.",
+    ),
     "datum": _Kind(
         "data.datum-offset",
         Weight.NOTE,
@@ -69,6 +76,9 @@ _KINDS = {
 }
 
 
+_DISTINCT = 200
+
+
 @dataclass(slots=True)
 class Notes:
     """One defect for each kind and text, at the first line, with its count."""
@@ -77,6 +87,8 @@ class Notes:
     _seen: dict[tuple[str, str], list[int]] = field(default_factory=dict)
 
     def add(self, kind: str, what: str, line: int) -> None:
+        if (kind, what) not in self._seen and len(self._seen) >= _DISTINCT:
+            what = "further statements of other forms"  # a list without end helps nobody
         entry = self._seen.setdefault((kind, what), [0, line])
         entry[0] += 1
 

@@ -15,6 +15,7 @@ from dfmcheck.formats.excellon.companions import Companions, read_companions
 from dfmcheck.formats.excellon.lexer import Column, Rows, check_is_drill, decode_text, read_rows
 from dfmcheck.formats.excellon.machine import Machine
 from dfmcheck.formats.excellon.numbers import NumberFormat
+from dfmcheck.formats.excellon.strict import xnc_deviations
 from dfmcheck.formats.excellon.tools import ToolTable
 from dfmcheck.formats.records import Drilling, HitKind, Hits, Tool
 from dfmcheck.terms import Defect, Weight
@@ -28,6 +29,7 @@ def read_excellon(
     *,
     beside: Sequence[str] = (),
     expected: tuple[float, float, float, float] | None = None,
+    strict: bool = False,
 ) -> Drilling:
     """Read a drill or rout file.
 
@@ -42,6 +44,9 @@ def read_excellon(
     expected : (x0, y0, x1, y1), optional
         Box of the copper or the profile in mm. Evidence between readings when the file does
         not state its format; a stated format is never overruled.
+    strict : bool
+        Report every deviation from the XNC Format Specification as a defect, too (see
+        :mod:`dfmcheck.formats.excellon.strict`). What is read does not change.
 
     Returns
     -------
@@ -72,6 +77,7 @@ def read_excellon(
 
     def trial(form: NumberFormat) -> tuple[Hits, Sequence[Tool]]:
         machine = _machine(head, form, stated, companions, file)
+        machine.most = _TRIAL_ROWS
         return machine.run(), machine.tools.rows
 
     form, assumptions = choose_format(
@@ -83,6 +89,8 @@ def read_excellon(
     drilled, routed = _counts(hits, len(tools.rows))
     tools.check(drilled, routed)
     rest = _end_defects(machine, hits, file)
+    if strict:
+        rest += xnc_deviations(rows, file)
     if not (len(hits) or tools.rows or stated.unit or machine.ended):
         raise FormatError(
             "no tool, no unit and no hit",
@@ -127,7 +135,7 @@ def _stated(rows: Rows, file: str) -> tuple[Stated, str | None, list[Defect]]:
     listed_unit: str | None = None
     for row in rows.events:
         _, semicolon, comment = rows.texts[row].partition(";")
-        if not semicolon or "=" not in comment:
+        if not semicolon:
             continue
         said = read_comment(comment)
         if not isinstance(said, Stated):
@@ -194,7 +202,7 @@ def _resolution(rows: Rows, form: NumberFormat) -> float:
     if not pointed:
         pointed = [rows.texts[i] for i in rows.events if rows.texts[i][:1] in "GX"][:2000]
     places = [len(m) for text in pointed for m in re.findall(r"\.(\d*)", text)]
-    return round(form.scale / 10 ** max(places), 12) if places else form.step
+    return round(form.scale / 10 ** min(max(places), 12), 12) if places else form.step
 
 
 def _end_defects(machine: Machine, hits: Hits, file: str) -> list[Defect]:

@@ -66,18 +66,16 @@ class Sink:
         self.count += n
 
     def repeat_last(self, count: int, dx: float, dy: float, line: int) -> None:
-        """Copy the last row, each copy offset from the one before."""
+        """Copy the last row, a hit or a slot, each copy offset from the one before."""
         if not self._rows:
             columns = (getattr(self._done[-1], f.name)[-1].item() for f in fields(Hits))
             last: Row = tuple(columns)
         else:
             last = self._rows[-1]
-        kind, x0, y0, x1, y1, cx, cy, turn, tool, path, _ = last
-        for n in range(1, count + 1):
-            ox, oy = n * dx, n * dy
-            row = (x0 + ox, y0 + oy, x1 + ox, y1 + oy, cx + ox, cy + oy)
-            self._rows.append((kind, *row, turn, tool, path, line))
-        self.count += count
+        kind, x0, y0, x1, y1, _, _, _, tool, path, _ = last
+        n = np.arange(1, count + 1, dtype=np.float64)
+        ends = (x0 + n * dx, y0 + n * dy, x1 + n * dx, y1 + n * dy)
+        self.many(HitKind(kind), ends, tool, path, np.full(count, line, dtype=np.int32))
 
     def append(self, table: Hits) -> None:
         self._flush()

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from dataclasses import dataclass, field, replace
 
 from dfmcheck.formats.excellon.comments import Listed
@@ -45,6 +46,8 @@ class ToolTable:
             self._add(listed.number, listed.diameter, listed.plating, line)
             return
         tool = self.rows[row]
+        if tool.diameter is None:  # the table stands behind the hits
+            tool = self.rows[row] = replace(tool, diameter=listed.diameter)
         self._compare(tool, listed.diameter, line)
         if tool.plating == Plating.UNKNOWN and listed.plating != Plating.UNKNOWN:
             self.rows[row] = replace(tool, plating=str(listed.plating))
@@ -141,11 +144,16 @@ class ToolTable:
 
     def check(self, hits: list[int], routed: list[int]) -> None:
         """Defects of the finished table; hits and routed pieces per row."""
+        rows_of = Counter(tool.number for tool in self.rows)
         for tool, drilled, cut in zip(self.rows, hits, routed, strict=True):
             self._check_size(tool, drilled, cut)
-            named = sum(1 for other in self.rows if other.number == tool.number)
             quantity = self.quantities.get(tool.number)
-            if quantity is not None and named == 1 and not cut and drilled != quantity:
+            if (
+                quantity is not None
+                and rows_of[tool.number] == 1
+                and not cut
+                and drilled != quantity
+            ):
                 self.defects.append(
                     Defect(
                         "data.job-contradiction",

@@ -7,6 +7,7 @@ import re
 import numpy as np
 
 from dfmcheck.errors import FormatError
+from dfmcheck.formats.gerber.aperture_list import add_list
 from dfmcheck.formats.gerber.coordinates import (
     INCH,
     Format,
@@ -26,6 +27,7 @@ from dfmcheck.formats.gerber.modes import (
 from dfmcheck.formats.gerber.notes import Notes
 from dfmcheck.formats.gerber.scan import Scan, check_is_gerber, plain_text, scan
 from dfmcheck.formats.gerber.setup import Setup, statements
+from dfmcheck.formats.gerber.whole import apply_old
 from dfmcheck.formats.gerber.words import Numbers, Word, Words, read_words
 from dfmcheck.formats.records import Artwork
 from dfmcheck.terms import Weight
@@ -35,7 +37,7 @@ __all__ = ["read_gerber"]
 _END = re.compile(rb"M0*[02]\s*\Z")
 
 
-def read_gerber(data: bytes, file: str) -> Artwork:
+def read_gerber(data: bytes, file: str, apertures: str | None = None) -> Artwork:
     """Read a Gerber layer file.
 
     Parameters
@@ -44,6 +46,9 @@ def read_gerber(data: bytes, file: str) -> Artwork:
         The whole file.
     file : str
         Its name, for defects.
+    apertures : str, optional
+        Text of the aperture list that came with an RS-274-D file; it defines what the file
+        does not define itself.
 
     Returns
     -------
@@ -109,17 +114,21 @@ def read_gerber(data: bytes, file: str) -> Artwork:
             setup.extended(text, command, line)
     setup.finish(len(words.ends))
     name_doubles(setup.apertures, notes)
+    if apertures is not None:
+        used = np.unique(words.d.value[words.d.value >= 10]).astype(np.int64).tolist()
+        setup.defined.extend([0] * add_list(apertures, used, setup.apertures, notes))
 
     _check_digits(words, form, cut, notes)
     x, i = (_mm(w, form.x, form.trailing, units) for w in (words.x, words.i))
     y, j = (_mm(w, form.y, form.trailing, units) for w in (words.y, words.j))
     operations = read_operations(words, x, y, form.incremental, cut, notes)
     image = build_image(words, operations, i, j, setup, cut, notes)
+    image = apply_old(image, setup.old, setup.apertures, notes)
     inch = units.last
     return Artwork(
         file,
         "inch" if inch else "mm",
-        (INCH if inch else 1.0) / 10 ** max(form.x[1], form.y[1]),
+        (INCH if inch else 1.0) / 10 ** max(form.x[1], form.y[1]) * min(setup.old.factor),
         tuple(setup.apertures),
         image.objects,
         image.contours,
@@ -159,6 +168,15 @@ def _check_digits(words: Words, form: Format, cut: Scan, notes: Notes) -> None:
 def _check_end(cut: Scan, ended: bool, notes: Notes) -> None:
     rule, last = "data.truncated-file", cut.tail_line
     if ended:
+        if cut.tail:
+            shown = "".join(c if c.isprintable() else "?" for c in cut.tail[:40].decode("latin-1"))
+            notes.illegal(
+                Weight.NOTE,
+                f"text behind the end of the file ('{shown.strip()}')",
+                "M02 as the last command",
+                "It was passed over; export again.",
+                last,
+            )
         return
     if _END.fullmatch(cut.tail):
         notes.add(

@@ -18,7 +18,7 @@ from dfmcheck.formats.records import Aperture, Primitive
 from dfmcheck.terms import Weight
 
 # the plain part of grammars/gerber_aperture.lark, for files with thousands of definitions
-_PLAIN = re.compile(rf"ADD([0-9]{1, 19})([CROP]),({NUMBER}(?:X{NUMBER})*)\Z")
+_PLAIN = re.compile(rf"ADD([0-9]{{1,19}})([CROP]),({NUMBER}(?:X{NUMBER})*)\Z")
 # numbers needed, and numbers before the hole's
 _LEAST = {"C": 1, "R": 2, "O": 2, "P": 2}
 _BEFORE_HOLE = {"C": 1, "R": 2, "O": 2, "P": 3}

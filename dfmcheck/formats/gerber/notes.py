@@ -4,6 +4,9 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
 
+import numpy as np
+import numpy.typing as npt
+
 from dfmcheck.terms import Assumption, Defect, Weight
 
 MOST_UNKNOWN = 20
@@ -79,6 +82,13 @@ class Notes:
 
     def assume(self, subject: str, value: str, evidence: str, confidence: float) -> None:
         self.assumptions.append(Assumption(subject, value, evidence, self.file, confidence))
+
+    def move(self, matrix: npt.NDArray[np.float64], shift: npt.NDArray[np.float64]) -> None:
+        """Carry the places recorded so far along with the image: ``matrix`` (2, 2), then shift."""
+        for key, defect in self._defects.items():
+            if defect.x is not None and defect.y is not None:
+                x, y = (matrix @ (defect.x, defect.y) + shift + 0.0).tolist()
+                self._defects[key] = replace(defect, x=x, y=y)
 
     def defects(self) -> tuple[Defect, ...]:
         """All defects, each with its count where it occurs more than once."""

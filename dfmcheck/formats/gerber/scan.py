@@ -63,6 +63,12 @@ class Scan:
 def plain_text(data: bytes, notes: Notes) -> bytes:
     """Undo what is no part of the format: byte order marks, two-byte text."""
     if data.startswith(b"\xef\xbb\xbf"):
+        notes.illegal(
+            Weight.NOTE,
+            "a byte order mark before the first command",
+            "the first command at the start of the file",
+            "It was passed over; export again.",
+        )
         return b"   " + data[3:]
     if data[:2] in (b"\xff\xfe", b"\xfe\xff"):
         notes.illegal(
@@ -90,14 +96,15 @@ def check_is_gerber(data: bytes, file: str) -> None:
     blocks = [b for b in head.split(b"*") if b.strip()]
     if len(blocks) > 1 and len(head) == 65536:
         blocks.pop()
-    words = sum(1 for b in blocks if _WORD.fullmatch(b))
     if _EXTENDED.search(data):
         # inside AM blocks the text is numbers and arithmetic; prose is not
         prose = sum(1 for b in blocks if b.count(b" ") > 12 and b"G04" not in b and b"%" not in b)
         if prose * 2 <= len(blocks):
             return
-    elif words * 2 > len(blocks) and _DRAWS.search(data):
-        return
+    elif _DRAWS.search(data):
+        words = sum(1 for b in blocks if _WORD.fullmatch(b))
+        if words * 2 > len(blocks):
+            return
     raise FormatError("the text holds no Gerber commands", expected, action, file)
 
 

@@ -17,7 +17,7 @@ from dfmcheck.formats.gerber.attributes import read_attribute
 from dfmcheck.formats.gerber.coordinates import INCH, Units
 from dfmcheck.formats.gerber.macros import Macro, read_macro
 from dfmcheck.formats.gerber.notes import Notes
-from dfmcheck.formats.gerber.old import IDENTITY, IMAGE_CHANGES
+from dfmcheck.formats.gerber.old import IMAGE_CODES, OldImage
 from dfmcheck.formats.gerber.syntax import NUMBER
 from dfmcheck.formats.records import Aperture
 from dfmcheck.terms import Weight
@@ -80,6 +80,7 @@ class Setup:
     pins: dict[tuple[str, str], int] = field(default_factory=dict)
     repeats: list[Repeat] = field(default_factory=list)
     blocks: int = 0
+    old: OldImage = field(default_factory=OldImage)
     changes: list[tuple[int, bool, int, float, float, int, int, int]] = field(default_factory=list)
     _aperture_attributes: dict[str, tuple[str, ...]] = field(default_factory=dict)
     _open: list[_Open] = field(default_factory=list)
@@ -185,15 +186,9 @@ class Setup:
             self._block(text, command, line)
         elif code in ("FS", "MO"):
             pass  # read beforehand, in coordinates.py
-        elif code in IDENTITY and IDENTITY[code].match(text):
-            pass
-        elif code in IMAGE_CHANGES:
-            self.notes.deprecated(
-                Weight.QUERY,
-                f"'{text[:40]}': {IMAGE_CHANGES[code]}",
-                line,
-                "It was not executed; ask for the image as it is to be.",
-            )
+        elif code in IMAGE_CODES:
+            unit = INCH if self.units.inch_at(command) else 1.0
+            self.old.read(text, unit, line, self.notes)
         elif code == "IF":
             self.notes.deprecated(
                 Weight.HOLD,

@@ -12,8 +12,12 @@ from lark.exceptions import LarkError
 from dfmcheck.resources import data_folder
 from dfmcheck.terms import Assumption, Defect, Weight
 
-_THICKNESS = re.compile(r"board thickness\s*\(?\s*([a-z]*)\s*\)?\s*[:=]?\s*([\d.]+)\s*([a-z]*)", re.I)
-_CONDUCTORS = re.compile(r"number of (?:etch |copper |conductor |signal )*layers\s*[:=]?\s*(\d+)", re.I)
+_THICKNESS = re.compile(
+    r"board thickness\s*\(?\s*([a-z]*)\s*\)?\s*[:=]?\s*([\d.]+)\s*([a-z]*)", re.I
+)
+_CONDUCTORS = re.compile(
+    r"number of (?:etch |copper |conductor |signal )*layers\s*[:=]?\s*(\d+)", re.I
+)
 _ALIAS = re.compile(r"NNAME(\S{1,9})\s+(\S.*)")
 _UNIT = {
     "mil": 0.0254, "mils": 0.0254, "in": 25.4, "inch": 25.4, "inches": 25.4, "mm": 1.0,
@@ -131,7 +135,9 @@ class Head:
 
     def _fact(self, subject: str, value: str, text: str, line: int) -> None:
         self.assumptions.append(
-            Assumption(f"{subject} (netlist)", value, f'comment in line {line}: "{text}"', self.file)
+            Assumption(
+                f"{subject} (netlist)", value, f'comment in line {line}: "{text}"', self.file
+            )
         )
 
     def finish(self, used: set[str], turned: bool) -> None:
@@ -172,7 +178,9 @@ class Head:
         if self.layers:
             named = ", ".join(f"{name} ({kind})" for name, kind in self.layers)
             self.assumptions.append(
-                Assumption("conductor layers (netlist)", named, "layer table in comments", self.file)
+                Assumption(
+                    "conductor layers (netlist)", named, "layer table in comments", self.file
+                )
             )
             if self.conductors is None:
                 self.conductors = len(self.layers)

@@ -21,8 +21,9 @@ from dfmcheck.terms import Defect, Weight
 
 _COUNT = {"inch": 0.00254, "mm": 0.001}  # mm
 _ORDER = (
-    "RECORD NET GAP REF DASH PIN MIDPOINT HOLE ACCESS X Y WIDTH HEIGHT ROTATION SPACE MASK".split()
-)
+    "RECORD", "NET", "GAP", "REF", "DASH", "PIN", "MIDPOINT", "HOLE", "ACCESS", "X", "Y",
+    "WIDTH", "HEIGHT", "ROTATION", "SPACE", "MASK",
+)  # fmt: skip
 _LOOSE = re.compile(
     r"(?P<RECORD>[03][0126]7)(?P<NET>.{14})\s*(?P<REF>[^\s-]*)\s*(?:-\s*(?P<PIN>[^\sA]*))?"
     r"\s+(?P<MIDPOINT>M?)\s*(?P<HOLE>(?:D\s*\d{1,6}[PU]?)?)\s*(?P<ACCESS>A\d{1,3})\s*"

@@ -276,7 +276,7 @@ def test_aperture_defined_late_or_twice() -> None:
         ("M01*", Weight.NOTE),
         ("G70*", Weight.HOLD),  # contradicts MOMM
         ("G71*", Weight.NOTE),
-        ("%IPNEG*%", Weight.QUERY),
+        ("%IPNEG*%", Weight.HOLD),
         ("%MIA1B0*%", Weight.QUERY),
         ("%OFA1B0*%", Weight.QUERY),
         ("%SFA2B1*%", Weight.QUERY),

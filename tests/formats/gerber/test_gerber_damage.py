@@ -42,9 +42,7 @@ def test_line_ends_marks_and_junk_change_nothing() -> None:
         SAMPLE.replace(b"\n", b"\r\n"),
         SAMPLE.replace(b"\n", b"\r"),
         SAMPLE.replace(b"\n", b""),
-        b"\xef\xbb\xbf" + SAMPLE,
         SAMPLE + b"\x1a\x00\x00",
-        SAMPLE + b"written by a machine",
         SAMPLE.replace(b"*\n", b" *\n"),
         SAMPLE.replace(b"X0Y0", b"X0 Y0"),
         SAMPLE.replace(b"Y0D01*", b"Y0\nD01*"),
@@ -52,6 +50,20 @@ def test_line_ends_marks_and_junk_change_nothing() -> None:
         art = read_gerber(other, "a")
         assert same_image(art, plain)
         assert not art.defects, found(art)
+
+
+@pytest.mark.parametrize(
+    ("data", "said"),
+    [
+        (b"\xef\xbb\xbf" + SAMPLE, "byte order mark"),
+        (SAMPLE + b"written by a machine", "text behind the end of the file"),
+    ],
+)
+def test_what_is_passed_over_is_named(data: bytes, said: str) -> None:
+    art = read_gerber(data, "a")
+    assert same_image(art, read_gerber(SAMPLE, "a"))
+    (defect,) = art.defects
+    assert said in defect.found and defect.weight is Weight.NOTE
 
 
 @pytest.mark.parametrize("end", [b"\n", b"\r\n", b"\r"])
