@@ -23,6 +23,7 @@ NEAR = 0.05
 """A netlist hole and a drilled one nearer than this (mm) are the same hole."""
 _SURE = 0.5  # share of points on their hole or land that settles the datum
 _MOVED_SURE = 0.7  # the same after a move
+_ON_COPPER = 0.95  # share of points on copper that settles it where lands are not flashed
 _FEW = 5
 _TRIED = 150  # points whose differences vote for a move
 _SCALES = (
@@ -209,16 +210,44 @@ def _access(
 def _register(
     board: Board, netlist: Netlist
 ) -> tuple[Floats, Floats, float, float, tuple[Assumption, ...]]:
-    """Points in the board's coordinates, scale, share on target, and what was assumed."""
+    """Points in the board's coordinates, scale, share on target, and what was assumed.
+
+    Holes and lands are each tried without a move first: drill data may be off by itself.
+    """
     p = netlist.points
-    here, targets, what = _anchors(board, netlist)
-    if len(here) == 0 or len(targets) == 0:
-        return p.x, p.y, 1.0, 0.0, ()
+    anchors = [a for a in _anchors(board, netlist) if len(a[0]) and len(a[1])]
+    before = [_share(KDTree(targets), here) for here, targets, _ in anchors]
+    if any(share >= _SURE for share in before):
+        return p.x, p.y, 1.0, max(before), ()
+    for share, anchor in zip(before, anchors, strict=True):
+        moved = _moved(netlist, *anchor, share)
+        if moved is not None:
+            return moved
+    # Lands that are drawn, not flashed, have no centre to meet: copper on the right side has.
+    on_copper = _share_on_copper(board, netlist)
+    if on_copper >= _ON_COPPER:
+        return p.x, p.y, 1.0, on_copper, ()
+    return p.x, p.y, 1.0, max(before, default=0.0), ()
+
+
+def _share_on_copper(board: Board, netlist: Netlist) -> float:
+    p = netlist.points
+    rows = np.flatnonzero(p.net >= 0)
+    met = np.zeros(len(rows), dtype=np.bool_)
+    for number, layer in _from_outside(board):
+        here = np.flatnonzero(~met & ((p.access[rows] == number) | (p.access[rows] <= 0)))
+        points = rows[here]
+        met[here] = parts_at(layer, p.x[points], p.y[points], np.zeros(len(points))) >= 0
+    return float(met.mean()) if len(rows) >= _FEW else 0.0
+
+
+def _moved(
+    netlist: Netlist, here: Floats, targets: Floats, what: str, before: float
+) -> tuple[Floats, Floats, float, float, tuple[Assumption, ...]] | None:
+    """The move, scale or mirror that lays nearly all of ``here`` on ``targets``, if one does."""
+    p = netlist.points
     tree = KDTree(targets)
-    before = _share(tree, here)
-    if before >= _SURE:
-        return p.x, p.y, 1.0, before, ()
-    best: tuple[float, float, str, float, npt.NDArray[Any]] = (before, 1.0, "", 1.0, np.zeros(2))
+    best: tuple[float, float, str, float, Floats] = (before, 1.0, "", 1.0, np.zeros(2))
     for scale, slip in _SCALES:
         for mirror in (1.0, -1.0):
             turned = here * np.array([scale * mirror, scale])
@@ -228,7 +257,7 @@ def _register(
                     best = (share, scale, slip, mirror, move)
     share, scale, slip, mirror, move = best
     if share < _MOVED_SURE or share < before + 0.2:
-        return p.x, p.y, 1.0, before, ()
+        return None
     turned = here * np.array([scale * mirror, scale]) + move
     distance, nearest = tree.query(turned)
     move = move + np.median((targets[nearest] - turned)[distance < NEAR], axis=0)
@@ -249,20 +278,19 @@ def _register(
     return x, y, scale, share, tuple(said)
 
 
-def _anchors(board: Board, netlist: Netlist) -> tuple[Floats, Floats, str]:
-    """What is laid over each other: holes where both sides have some, else lands."""
+def _anchors(board: Board, netlist: Netlist) -> list[tuple[Floats, Floats, str]]:
+    """What is laid over each other: holes where both sides have some, then lands."""
     p = netlist.points
+    at = np.stack([p.x, p.y], axis=-1)
+    out: list[tuple[Floats, Floats, str]] = []
     drilled = np.flatnonzero(~np.isnan(p.hole))
     if len(drilled) >= _FEW and len(board.holes) >= _FEW:
-        rows, targets, what = drilled, _centres(board), "holes"
-    else:
-        rows, what = np.arange(len(p)), "points"
-        lands = [
-            np.stack([i.x[i.kind == Kind.FLASH], i.y[i.kind == Kind.FLASH]], axis=-1)
-            for i in (layer.image for layer in (*board.copper[:1], *board.copper[-1:]))
-        ]
-        targets = np.concatenate([*lands, np.empty((0, 2))])
-    return np.stack([p.x[rows], p.y[rows]], axis=-1), targets, what
+        out.append((at[drilled], _centres(board), "holes"))
+    if len(p) >= _FEW and board.copper:
+        outer = [layer.image for layer in (board.copper[0], board.copper[-1])]
+        lands = [np.stack([i.x, i.y], axis=-1)[i.kind == Kind.FLASH] for i in outer]
+        out.append((at, np.concatenate(lands), "points"))
+    return out
 
 
 def _share(tree: KDTree, points: Floats) -> float:

@@ -22,6 +22,7 @@ from dfmcheck.measure.common import (
     edges_at,
     is_land,
     names,
+    ordered_key,
     pair_key,
     place_points,
     source,
@@ -139,13 +140,22 @@ def clearance(board: Board, reach: float) -> Places:
         worst = order[first]
         value = depth.value[worst]
         defined = np.zeros(len(worst), dtype=np.bool_)
-        below = np.flatnonzero(value < 0)
+        below = np.flatnonzero(value < -1e-4)
         shapely.prepare(image.pieces[lands[land[worst[below]]]])
         defined[below] = shapely.covers(
             image.pieces[lands[land[worst[below]]]],
             mask.image.parts[opening[land[worst[below]]]],
         )
-        worst, value = worst[~defined], value[~defined]
+        worst = worst[~defined]
+        # A land may be drawn of several objects: one place per opening and net, and of points
+        # equally near the lowest, so that the way it was drawn makes no difference.
+        where = ordered_key(opening[land[worst]], copper.edge_net[rows[worst]])
+        at = depth.at[worst]
+        order = np.lexsort((at[:, 0], at[:, 1], depth.value[worst].round(6), where))
+        first = np.ones(len(order), dtype=np.bool_)
+        first[1:] = where[order][1:] != where[order][:-1]
+        worst = worst[order[first]]
+        value = depth.value[worst]
         keep = value <= reach
         if not keep.any() and len(value):
             keep = np.arange(len(value)) == int(np.argmin(value))

@@ -208,7 +208,7 @@ def test_constant_offset_is_recognised(tmp_path: Path, dx: float, dy: float) -> 
     moved = netlist(plan, dx=dx, dy=dy)
     placed = place(board, moved)
     (assumed,) = placed.assumptions
-    assert f"moved by ({-dx:.3f}, {-dy:.3f}) mm" in assumed.value
+    assert f"moved by ({0.0 - dx:.3f}, {0.0 - dy:.3f}) mm" in assumed.value
     assert "of its 12 holes then meet" in assumed.evidence
     found = compare_netlist(board, moved, placed)
     assert sorted(d.rule for d in found) == ["data.netlist-open", "data.netlist-short"]

@@ -208,6 +208,7 @@ class Machine(Motion):
         start: dict[str, str] | None = None
         canned = 0
         move = datum = copies = False
+        known = True
         for letter, value in _WORD.findall(code):
             if letter in "XYIJA" and value:
                 at[letter] = value
@@ -225,7 +226,7 @@ class Machine(Motion):
                 elif number == 4:
                     return  # dwell
                 else:
-                    self.set_g(number, line)
+                    known &= self.set_g(number, line)
             elif letter == "M" and value.isdigit():
                 if int(value) == 2:
                     copies = True
@@ -233,7 +234,9 @@ class Machine(Motion):
                     self.set_m(int(value), line)
             elif letter not in "FSBHZCDQKU" and not (letter == "R" and "Z" in code):
                 self.notes.add("unknown", f"{letter}{value}", line)
-        if copies:
+        if not known:
+            pass
+        elif copies:
             self.pattern_copy(1, at, code, line)
         elif datum:
             self.datum = (self.number(at, "X") or 0.0, self.number(at, "Y") or 0.0)

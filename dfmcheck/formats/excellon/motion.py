@@ -132,7 +132,8 @@ class Motion:
     def number(self, at: dict[str, str], letter: str) -> float | None:
         return self.form.decode(at[letter]) if letter in at else None
 
-    def set_g(self, number: int, line: int) -> None:
+    def set_g(self, number: int, line: int) -> bool:
+        """Take a G code; False when nothing is known of it, nor of the coordinates behind it."""
         if number in (0, 1, 2, 3):
             self.rout = True
             self.gcode = number
@@ -148,6 +149,8 @@ class Motion:
             self.notes.add("unread", f"{_CANNED[number][0]} without its two corners", line)
         elif number not in _POWERLESS_G:
             self.notes.add("unknown", f"G{number:02d}", line)
+            return False
+        return True
 
     def set_m(self, number: int, line: int) -> None:
         if number in (14, 15):

@@ -51,11 +51,13 @@ class _Check:
             return
         if self._out_of_place(first + 1):
             return
+        bare = np.zeros(last - first, dtype=np.bool_)
         for column in (self.rows.x, self.rows.y):
             there = ~np.isnan(column.values[first:last]) & ~column.pointed[first:last]
-            lines = (np.flatnonzero(there) + first + 1).tolist()
-            if lines:
-                self.add("coordinate without decimal point", *lines)
+            bare |= there
+        if bare.any():
+            lines = (np.flatnonzero(bare) + first + 1).tolist()
+            self.add("coordinate without decimal point", *lines)
         for row in range(first, last):
             if code := self.rows.gcode[row]:
                 self._rout(code, row + 1)
@@ -173,12 +175,18 @@ class _Check:
             self.add(
                 f"{'unit' if name in ('METRIC', 'INCH') else 'tool'} with further fields", line
             )
-        elif name in ("G00", "G01", "G02", "G03", "X", "Y"):
-            self.add(f"{name} in a form of its own", line)
+            if name in ("METRIC", "INCH"):
+                self.unit = self.unit or name
+            else:
+                self.tools.add(int(name[1:8] or 0))
+        elif not canned and (name in ("G00", "G01", "G02", "G03") or name[0] in "XY"):
+            self.add(f"{name if name[0] == 'G' else 'coordinates'} in a form of its own", line)
         else:
             self.add(f"{name[:20]}, which is no command of XNC", line)
             if name in ("M71", "M72"):
                 self.unit = self.unit or name
+            elif name == "M95":
+                self.header = False
 
 
 def xnc_deviations(rows: Rows, file: str) -> list[Defect]:
@@ -200,8 +208,7 @@ def xnc_deviations(rows: Rows, file: str) -> list[Defect]:
     >>> from dfmcheck.formats.excellon.lexer import read_rows
     >>> text = "M48\\nMETRIC,TZ\\nT1C0.8\\n%\\nG05\\nT1\\nX1.0Y2\\nM30\\n"
     >>> [d.found for d in xnc_deviations(read_rows(text), "a.drl")]
-    ['XNC: unit with further fields (line 2)', 'XNC: tool defined before the unit (line 3)', \
-'XNC: coordinate without decimal point (line 7)', 'XNC: no unit (line 9)']
+    ['XNC: unit with further fields (line 2)', 'XNC: coordinate without decimal point (line 7)']
     """
     check = _Check(rows)
     at = 0

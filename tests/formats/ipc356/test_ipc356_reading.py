@@ -136,7 +136,9 @@ def test_continuation_takes_net_and_pin_from_the_record_above() -> None:
 
 
 def test_other_records_are_reported_as_not_used() -> None:
-    n = read(VIA, "378LAMP_ON         L01 X0600 X1000Y1000 X2000", "078 X3000Y1000", "389BOARD_EDGE")
+    n = read(
+        VIA, "378LAMP_ON         L01 X0600 X1000Y1000 X2000", "078 X3000Y1000", "389BOARD_EDGE"
+    )
     assert [(d.rule, d.weight, d.line) for d in n.defects] == [
         ("data.unknown-command", Weight.NOTE, 3), ("data.unknown-command", Weight.NOTE, 5),
     ]  # fmt: skip
