@@ -55,12 +55,18 @@ def compare_netlist(
     idle = netlist.names.index(UNCONNECTED) if UNCONNECTED in netlist.names else -2
     rows = np.flatnonzero((placed.net >= 0) & (net >= 0) & (net != idle))
     pairs = np.unique(np.stack([net[rows], placed.net[rows]], axis=-1), axis=0)
-    out += _opens(board, netlist, placed, rows, pairs)
+    if opens_show(board):
+        out += _opens(board, netlist, placed, rows, pairs)
     out += _shorts(board, netlist, placed, rows, pairs)
     out += _idle(board, netlist, placed, rows, np.flatnonzero((net == idle) & (placed.net >= 0)))
     out += _bare_points(board, netlist, placed)
     out += hole_defects(board, netlist, placed)
     return tuple(out)
+
+
+def opens_show(board: Board) -> bool:
+    """Whether an open net is one: without plated holes nothing joins the layers."""
+    return len(board.copper) < 2 or bool((board.holes.plated == 1).any())
 
 
 def net_names(
@@ -173,13 +179,14 @@ def _shorts(
     nets, count = np.unique(pairs[:, 1], return_counts=True)
     joined = nets[count > 1]
     mine = rows[np.isin(placed.net[rows], joined)]
+    on_layer = _components(board, placed, mine)
     found: list[tuple[int, int, str, str]] = []
     for group in _by(placed.net[mine], mine).values():
         sides = sorted(
             _by(netlist.points.net[group], group).items(), key=lambda s: (-len(s[1]), s[0])
         )
         row, near, other = _nearest(placed, [s[1] for s in sides])
-        where = _joining_layers(board, netlist, placed, [s[1] for s in sides])
+        where = _joining_layers(board, on_layer[:, group], netlist.points.net[group])
         names = _several([netlist.names[n] for n, _ in sides])
         on = f" on {_several(where)}" if where else ""
         text = (
@@ -221,28 +228,33 @@ def _nearest(placed: Placement, sides: list[Rows]) -> tuple[int, float, int]:
     return best
 
 
-def _joining_layers(
-    board: Board, netlist: Netlist, placed: Placement, sides: list[Rows]
-) -> list[str]:
-    """Layers on which one piece of copper holds points or holes of more than one of the nets."""
-    out: list[str] = []
-    rows = np.concatenate(sides)
-    side = np.repeat(np.arange(len(sides)), [len(s) for s in sides])
+def _components(board: Board, placed: Placement, rows: Rows) -> Rows:
+    """Component every point touches on every layer, (layers, points); -1 for none.
+
+    Only ``rows`` are looked at; a point at a plated hole touches what the hole's wall does.
+    """
+    out = np.full((len(board.copper), len(placed.x)), -1, dtype=np.int64)
+    h, hole, access = board.holes, placed.hole[rows], placed.access[rows]
     for number, layer in enumerate(board.copper, start=1):
-        hole, access = placed.hole[rows], placed.access[rows]
-        drilled = hole >= 0
-        if len(board.holes):
-            drilled = drilled & (board.holes.plated[hole] == 1)
-            span = (board.holes.first[hole] <= number) & (board.holes.last[hole] >= number)
-            here = np.where(drilled, span, (access == number) | (access <= 0))
-            reach = np.where(drilled, board.holes.r[hole], 0.0)
-        else:
-            here, reach = (access == number) | (access <= 0), np.zeros(len(rows))
+        here = (access == number) | (access <= 0)
+        reach = np.zeros(len(rows))
+        if len(h):
+            drilled = (hole >= 0) & (h.plated[hole] == 1)
+            here = np.where(drilled, (h.first[hole] <= number) & (h.last[hole] >= number), here)
+            reach = np.where(drilled, h.r[hole], 0.0)
         mine = np.flatnonzero(here)
         part = parts_at(layer, placed.x[rows[mine]], placed.y[rows[mine]], reach[mine])
         met = part >= 0
-        component = layer.image.component[part[met]]
-        both = np.unique(np.stack([component, side[mine[met]]], axis=-1), axis=0)
+        out[number - 1, rows[mine[met]]] = layer.image.component[part[met]]
+    return out
+
+
+def _joining_layers(board: Board, on_layer: Rows, net: Rows) -> list[str]:
+    """Layers on which one piece of copper holds points or holes of more than one net."""
+    out: list[str] = []
+    for layer, component in zip(board.copper, on_layer, strict=True):
+        met = component >= 0
+        both = np.unique(np.stack([component[met], net[met]], axis=-1), axis=0)
         if len(both) and np.unique(both[:, 0], return_counts=True)[1].max() > 1:
             out.append(layer.name)
     return out

@@ -7,7 +7,7 @@ from dataclasses import replace
 
 from dfmcheck.board.load import unreadable
 from dfmcheck.board.model import Board
-from dfmcheck.board.netlist import compare_netlist, net_names
+from dfmcheck.board.netlist import compare_netlist, net_names, opens_show
 from dfmcheck.board.netlist_place import place
 from dfmcheck.errors import FormatError
 from dfmcheck.formats.ipc356 import Netlist, read_netlist
@@ -15,7 +15,9 @@ from dfmcheck.intake import Package
 from dfmcheck.terms import Assumption, Defect, Function, Gap
 
 
-def read_netlists(package: Package, unread: set[str]) -> tuple[list[Netlist], list[Defect]]:
+def read_netlists(
+    package: Package, unread: set[str]
+) -> tuple[tuple[Netlist, ...], tuple[Defect, ...]]:
     """Every IPC-D-356 netlist of the package; names of unreadable ones are added to ``unread``."""
     netlists: list[Netlist] = []
     defects: list[Defect] = []
@@ -27,7 +29,7 @@ def read_netlists(package: Package, unread: set[str]) -> tuple[list[Netlist], li
         except FormatError as error:
             unread.add(file.name)
             defects.append(unreadable(file.name, error))
-    return netlists, defects
+    return tuple(netlists), tuple(defects)
 
 
 def thickness_of(netlists: Sequence[Netlist]) -> tuple[float, Assumption] | None:
@@ -56,6 +58,9 @@ def join_netlists(board: Board, netlists: Sequence[Netlist]) -> Board:
         if not board.copper or not placed.trusted:
             why = "does not lie on the board" if board.copper else "has no copper to lie on"
             gaps.append(Gap("", "netlist", f"{netlist.file} was not compared: it {why}"))
+        elif not opens_show(board):
+            why = "no plated hole could be read, so nothing joins the layers"
+            gaps.append(Gap("", "netlist", f"open nets were not looked for: {why}"))
         board = replace(
             board,
             net_names=names,

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -215,6 +214,8 @@ def _register(
     Holes and lands are each tried without a move first: drill data may be off by itself.
     """
     p = netlist.points
+    if len(p) < _FEW:  # too few for statistics: taken as they are
+        return p.x, p.y, 1.0, 1.0, ()
     anchors = [a for a in _anchors(board, netlist) if len(a[0]) and len(a[1])]
     before = [_share(KDTree(targets), here) for here, targets, _ in anchors]
     if any(share >= _SURE for share in before):
@@ -286,7 +287,7 @@ def _anchors(board: Board, netlist: Netlist) -> list[tuple[Floats, Floats, str]]
     drilled = np.flatnonzero(~np.isnan(p.hole))
     if len(drilled) >= _FEW and len(board.holes) >= _FEW:
         out.append((at[drilled], _centres(board), "holes"))
-    if len(p) >= _FEW and board.copper:
+    if board.copper:
         outer = [layer.image for layer in (board.copper[0], board.copper[-1])]
         lands = [np.stack([i.x, i.y], axis=-1)[i.kind == Kind.FLASH] for i in outer]
         out.append((at, np.concatenate(lands), "points"))

@@ -134,7 +134,8 @@ def clearance(board: Board, reach: float) -> Places:
         depth = inside.depth(image.edges.take(rows), max(reach, 0.5))
         land = of_land[image.edges.piece[rows]]
         known = np.flatnonzero(~np.isnan(depth.value))
-        order = known[np.lexsort((depth.value[known], land[known]))]
+        at = depth.at[known].round(5)
+        order = known[np.lexsort((at[:, 0], at[:, 1], depth.value[known].round(6), land[known]))]
         first = np.ones(len(order), dtype=np.bool_)
         first[1:] = land[order][1:] != land[order][:-1]
         worst = order[first]
@@ -150,7 +151,7 @@ def clearance(board: Board, reach: float) -> Places:
         # A land may be drawn of several objects: one place per opening and net, and of points
         # equally near the lowest, so that the way it was drawn makes no difference.
         where = ordered_key(opening[land[worst]], copper.edge_net[rows[worst]])
-        at = depth.at[worst]
+        at = depth.at[worst].round(5)
         order = np.lexsort((at[:, 0], at[:, 1], depth.value[worst].round(6), where))
         first = np.ones(len(order), dtype=np.bool_)
         first[1:] = where[order][1:] != where[order][:-1]

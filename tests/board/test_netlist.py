@@ -9,6 +9,7 @@ from __future__ import annotations
 import random
 import re
 from dataclasses import dataclass, field
+from itertools import pairwise
 from pathlib import Path
 
 import pytest
@@ -81,7 +82,7 @@ def write(folder: Path, plan: Plan, netlist: str | None = None) -> Path:
     x1, y1 = 10 + EDGE, 2 * (COUNT - 1) + EDGE
     corners = [(-EDGE, -EDGE), (x1, -EDGE), (x1, y1), (-EDGE, y1), (-EDGE, -EDGE)]
     line = profile.circle(0.1)
-    for a, b in zip(corners[:-1], corners[1:], strict=True):
+    for a, b in pairwise(corners):
         profile.draw(line, *a, *b)
     files = {
         "top.gbr": top.text("Copper,L1,Top"),
@@ -284,6 +285,30 @@ def test_whole_package_reads_compares_and_names(tmp_path: Path) -> None:
     assert not [g for g in board.gaps if g.layer == "netlist"]
     stated = assemble(open_package(tmp_path, roles={}), thickness=0.8)
     assert stated.thickness == 0.8
+
+
+def test_without_plated_holes_opens_are_a_gap_and_shorts_are_still_told(tmp_path: Path) -> None:
+    plan = Plan(undrilled=set(range(COUNT)), bridged={6})
+    board = assemble(open_package(write(tmp_path, plan, netlist_text(plan)), roles={}))
+    found = [d for d in board.defects if "netlist" in d.rule]
+    assert [d.rule for d in found] == ["data.netlist-short"]
+    assert (
+        "open nets were not looked for" in [g for g in board.gaps if g.layer == "netlist"][0].reason
+    )
+
+
+def test_an_unreadable_netlist_is_a_defect_and_a_gap(tmp_path: Path) -> None:
+    folder = write(tmp_path, Plan(), "P  UNITS CUST 1\nP  JOB   LAMP\n999\n")
+    board = assemble(open_package(folder, roles={"board.ipc": "netlist"}))
+    assert "data.unreadable-file" in {d.rule for d in board.defects if d.file == "board.ipc"}
+    assert [f.read for f in board.files if f.name == "board.ipc"] == [False]
+
+
+def test_a_few_points_are_compared_as_they_are(tmp_path: Path) -> None:
+    rows = [record(327, "LAMP", "J1-1", 0, 0, "", 1), record(327, "LAMP", "J2-2", 10, 2, "", 2)]
+    text = "\n".join(["P  UNITS CUST 1", *rows, "999"])
+    (d,) = compare_netlist(build(tmp_path, Plan()), read_netlist(text.encode(), "two.ipc"))
+    assert d.found == "net LAMP is open: 2 pieces of copper: 1 point (J1-1); 1 point (J2-2)"
 
 
 def test_published_boards(boards: Path) -> None:

@@ -300,7 +300,7 @@ class Motion:
                 self.notes.add("mirrored", f"pattern repeat with {name} ({letter})", line)
         if not count:
             return
-        number = np.repeat(np.arange(1, count + 1), len(body))
+        number: Floats = np.repeat(np.arange(1.0, count + 1.0), len(body))
         copies = body.take(np.tile(np.arange(len(body)), count))
         ox, oy = self.pattern_offset
         copies = shift(copies, ox + number * dx, oy + number * dy)

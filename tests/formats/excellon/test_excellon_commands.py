@@ -33,7 +33,7 @@ def describe(drilling: Drilling, tools: bool) -> str:
             turn = "clockwise" if h.clockwise[i] else "counter-clockwise"
             text += f" {turn} about {_n(h.cx[i])} {_n(h.cy[i])}"
         parts.append(text)
-    if len(parts) > 6:
+    if len(parts) > 5:
         parts = [f"{len(parts)} holes, {parts[0]} … {parts[-1]}"]
     if tools:
         for t in drilling.tools:
