@@ -29,9 +29,10 @@ _TURNS = (
 )
 _FLIP = np.array([[-1.0, 0.0], [0.0, 1.0]])
 _VOTERS = 40  # points whose vectors to all targets vote for an offset
-_VOTES = 400_000
-_CELLS = 400_000
-_FEW_VOTES = 20_000
+_LEAST = 12
+_VOTES = 150_000
+_CELLS = 600_000
+_FEW_VOTES = 5_000
 _PEAKS = 4
 _SAMPLE = 500
 _CLEAR = 0.95  # a move that fits this share ends the search: simpler ones were tried first
@@ -208,7 +209,8 @@ def steady_offset(points: Floats, targets: Floats) -> tuple[float, float] | None
     """
     if len(points) < 8 or len(targets) == 0:
         return None
-    away, to = cKDTree(targets).query(points, distance_upper_bound=SAME_PLACE)
+    tree: Any = cKDTree(targets)
+    away, to = tree.query(points, distance_upper_bound=SAME_PLACE)
     near = np.isfinite(away)
     if near.mean() < 0.9:
         return None
@@ -238,30 +240,37 @@ def _spread(count: int, most: int) -> npt.NDArray[np.intp]:
 
 def _offsets(bare: Move, points: Floats, targets: Floats) -> list[Move]:
     """Shifts that most vectors from a few points to all targets agree on, and none at all."""
-    voters = bare(points[_spread(len(points), max(8, min(_VOTERS, _VOTES // len(targets))))])
-    votes = (targets[None, :, :] - voters[:, None, :]).reshape(-1, 2)
-    if len(votes) <= _FEW_VOTES:
-        shifts = _densest(votes)
+    voters = bare(points[_spread(len(points), max(_LEAST, min(_VOTERS, _VOTES // len(targets))))])
+    dx = np.subtract.outer(targets[:, 0], voters[:, 0]).ravel()
+    dy = np.subtract.outer(targets[:, 1], voters[:, 1]).ravel()
+    if len(dx) <= _FEW_VOTES:
+        shifts = _densest(np.stack([dx, dy], axis=-1))
     else:
-        shifts = [s for window in _peaks(votes) for s in _densest(window)[:1]]
+        shifts = [s for window in _peaks(dx, dy) for s in _densest(window)[:1]]
     return [bare, *(bare.shifted(float(s[0]), float(s[1])) for s in shifts)]
 
 
-def _peaks(votes: Floats) -> list[Floats]:
+def _peaks(dx: Floats, dy: Floats) -> list[Floats]:
     """The votes of the squares, two cells wide, that hold most of them."""
-    low = votes.min(axis=0)
-    reach = np.ptp(votes, axis=0)
-    cell = max(2 * SAME_PLACE, float(np.sqrt(max(reach[0] * reach[1], 1e-12) / _CELLS)))
-    i, j = ((votes - low) / cell).astype(np.int64).T
-    rows, columns = int(i.max()) + 2, int(j.max()) + 2
-    count = np.bincount(i * columns + j, minlength=rows * columns).reshape(rows, columns)
+    left, low = float(dx.min()), float(dy.min())
+    area = (float(dx.max()) - left) * (float(dy.max()) - low)
+    cell = max(2 * SAME_PLACE, float(np.sqrt(area / _CELLS)))
+    row = ((dx - left) / cell).astype(np.int32)
+    column = ((dy - low) / cell).astype(np.int32)
+    rows, columns = int(row.max()) + 2, int(column.max()) + 2
+    key = row * np.int32(columns) + column
+    count = np.bincount(key, minlength=rows * columns).reshape(rows, columns)
     four = count[:-1, :-1] + count[1:, :-1] + count[:-1, 1:] + count[1:, 1:]
-    flat = four.ravel()
-    top = np.argpartition(flat, -min(_PEAKS, len(flat)))[-_PEAKS:]
     found: list[Floats] = []
-    for k in top[np.argsort(-flat[top], kind="stable")].tolist():
-        a, b = divmod(k, columns - 1)
-        found.append(votes[(i >= a) & (i <= a + 1) & (j >= b) & (j <= b + 1)])
+    for _ in range(_PEAKS):
+        i, j = divmod(int(four.argmax()), columns - 1)
+        if four[i, j] == 0:
+            break
+        four[max(i - 1, 0) : i + 2, max(j - 1, 0) : j + 2] = 0
+        first = i * columns + j
+        cells = [key == first + more for more in (0, 1, columns, columns + 1)]
+        mine = np.flatnonzero(np.logical_or.reduce(cells))
+        found.append(np.stack([dx[mine], dy[mine]], axis=-1))
     return found
 
 

@@ -179,13 +179,17 @@ def _shorts(
     nets, count = np.unique(pairs[:, 1], return_counts=True)
     joined = nets[count > 1]
     mine = rows[np.isin(placed.net[rows], joined)]
-    on_layer = _components(board, placed, mine)
-    found: list[tuple[int, int, str, str]] = []
-    for group in _by(placed.net[mine], mine).values():
-        sides = sorted(
-            _by(netlist.points.net[group], group).items(), key=lambda s: (-len(s[1]), s[0])
-        )
-        row, near, other = _nearest(placed, [s[1] for s in sides])
+    groups = [
+        sorted(_by(netlist.points.net[group], group).items(), key=lambda s: (-len(s[1]), s[0]))
+        for group in _by(placed.net[mine], mine).values()
+    ]
+    groups.sort(key=lambda sides: (-len(sides), int(sides[0][1][0])))
+    told = [[group for _, group in sides] for sides in groups[:LISTED]]
+    on_layer = _components(board, placed, np.concatenate([mine[:0], *(r for g in told for r in g)]))
+    out: list[Defect] = []
+    for sides, each in zip(groups, told, strict=False):
+        row, near, other = _nearest(placed, each[:LISTED])
+        group = np.concatenate(each)
         where = _joining_layers(board, on_layer[:, group], netlist.points.net[group])
         names = _several([netlist.names[n] for n, _ in sides])
         on = f" on {_several(where)}" if where else ""
@@ -193,21 +197,20 @@ def _shorts(
             f"nets {names} are joined{on}; their nearest points are "
             f"{netlist.label(row)} and {netlist.label(other)}, {near:.3f} mm apart"
         )
-        found.append((len(sides), row, text, where[0] if len(where) == 1 else ""))
-    found.sort(key=lambda f: (-f[0], f[1]))
-    out = [
-        _defect(
-            board, netlist, placed, row, "data.netlist-short", Weight.HOLD, text,
-            "nets apart, as the netlist states",
-            "Ask whether they are joined on purpose; if not, the artwork must be changed.", layer,
-        )
-        for _, row, text, layer in found[:LISTED]
-    ]  # fmt: skip
-    if len(found) > LISTED:
         out.append(
             _defect(
-                board, netlist, placed, found[LISTED][1], "data.netlist-short", Weight.HOLD,
-                f"{len(found) - LISTED} more groups of joined nets", "nets as the netlist states",
+                board, netlist, placed, row, "data.netlist-short", Weight.HOLD, text,
+                "nets apart, as the netlist states",
+                "Ask whether they are joined on purpose; if not, the artwork must be changed.",
+                where[0] if len(where) == 1 else "",
+            )
+        )  # fmt: skip
+    if len(groups) > LISTED:
+        out.append(
+            _defect(
+                board, netlist, placed, int(groups[LISTED][0][1][0]), "data.netlist-short",
+                Weight.HOLD, f"{len(groups) - LISTED} more groups of joined nets",
+                "nets as the netlist states",
                 "So many point to one cause, for example layers of different revisions.",
             )
         )  # fmt: skip

@@ -22,6 +22,7 @@ NEAR = 0.05
 """A netlist hole and a drilled one nearer than this (mm) are the same hole."""
 _SURE = 0.5  # share of points on their hole or land that settles the datum
 _MOVED_SURE = 0.7  # the same after a move
+_BEYOND_DOUBT = 0.95  # no other move is looked for
 _ON_COPPER = 0.95  # share of points on copper that settles it where lands are not flashed
 _FEW = 5
 _TRIED = 150  # points whose differences vote for a move
@@ -189,21 +190,28 @@ def _access(
     rows = np.flatnonzero((access == 2) & np.isnan(p.hole))
     if last <= 2 or len(rows) == 0 or int(access.max()) > 2:
         return access, ()
-    reach = np.full(len(rows), NEAR)
-    second, bottom = (
-        float((copper_at(board.copper[n], x[rows], y[rows], reach) >= 0).mean())
-        for n in (1, last - 1)
-    )
+    second, bottom = (_share_on_lands(board.copper[n], x[rows], y[rows]) for n in (1, last - 1))
     if second > bottom:
         return access, ()
     access[access == 2] = last
     return access, (
         Assumption(
             "access side A02", f"bottom (conductor {last})",
-            f"{bottom:.0%} of {len(rows)} surface points with A02 meet copper there, "
-            f"{second:.0%} on conductor 2", netlist.file, 0.95 if bottom > 0.9 else 0.7,
+            f"{bottom:.0%} of {len(rows)} surface points with A02 meet a land there, "
+            f"{second:.0%} on conductor 2", netlist.file,
+            0.95 if bottom > 0.9 and second < _SURE else 0.7,
         ),
     )  # fmt: skip
+
+
+def _share_on_lands(layer: Layer, x: Floats, y: Floats) -> float:
+    """Share of points at the centre of a piece of copper that is not a draw: planes have none."""
+    image = layer.image
+    pieces = image.pieces[image.kind > Kind.ARC]
+    if len(pieces) == 0:
+        return 0.0
+    bounds = shapely.bounds(pieces)
+    return _share(KDTree((bounds[:, :2] + bounds[:, 2:]) / 2), np.stack([x, y], axis=-1))
 
 
 def _register(
@@ -251,6 +259,8 @@ def _moved(
     best: tuple[float, float, str, float, Floats] = (before, 1.0, "", 1.0, np.zeros(2))
     for scale, slip in _SCALES:
         for mirror in (1.0, -1.0):
+            if best[0] > _BEYOND_DOUBT:
+                break
             turned = here * np.array([scale * mirror, scale])
             for move in _votes(turned, targets):
                 share = _share(tree, turned + move)
@@ -301,7 +311,8 @@ def _share(tree: KDTree, points: Floats) -> float:
 
 def _votes(points: Floats, targets: Floats) -> Floats:
     """The moves that most differences between points and targets agree on, up to three."""
-    some = points[:: max(1, len(points) // _TRIED)]
+    tried = min(_TRIED, max(_TRIED // 5, 400_000 // len(targets)))
+    some = points[:: max(1, len(points) // tried)]
     step = 2 * NEAR
     cells = np.round((targets[None, :, :] - some[:, None, :]).reshape(-1, 2) / step)
     key = cells[:, 0].astype(np.int64) * 1_000_000 + cells[:, 1].astype(np.int64)

@@ -146,8 +146,8 @@ def _stationary(u: Floats, outline: Outline, vertex: Rows) -> Bools:
     return np.asarray(
         ((u * outline.d[before]).sum(axis=1) >= -_SLACK)
         & ((u * outline.d[after]).sum(axis=1) <= _SLACK)
-        & ((u * outline.n[before]).sum(axis=1) > -_SLACK)
-        & ((u * outline.n[after]).sum(axis=1) > -_SLACK)
+        # Of the two opposite cones in which neither side comes nearer, the one that looks in.
+        & ((u * (outline.n[before] + outline.n[after])).sum(axis=1) > 0)
     )
 
 

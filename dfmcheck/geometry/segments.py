@@ -76,7 +76,9 @@ def closest_points(a: Floats, b: Floats) -> tuple[Floats, Floats, Floats]:
     safe = np.where(cross != 0, cross, 1.0)
     s = (wx * vy - wy * vx) / safe
     t = (wx * uy - wy * ux) / safe
-    crossing = (cross != 0) & (s >= 0) & (s <= 1) & (t >= 0) & (t <= 1)
+    # Below this the segments are parallel, and s and t nothing but rounding.
+    bent = np.abs(cross) > 1e-12 * np.hypot(ux, uy) * np.hypot(vx, vy)
+    crossing = bent & (s >= 0) & (s <= 1) & (t >= 0) & (t <= 1)
     if crossing.any():
         at = np.stack([ax0 + s * ux, ay0 + s * uy], axis=-1)[crossing]
         distance = np.where(crossing, 0.0, distance)

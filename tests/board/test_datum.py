@@ -178,9 +178,9 @@ def test_ten_thousand_holes_in_time(slip: Move) -> None:
     holes = slip(lands[:10_000])
     best = np.inf
     for _ in range(3):
-        start = time.perf_counter()
+        start = time.process_time()
         fit = find_move(holes, lands)
-        best = min(best, time.perf_counter() - start)
+        best = min(best, time.process_time() - start)
     assert fit.after > 0.99
     assert best < 0.3
 

@@ -293,7 +293,8 @@ def test_without_plated_holes_opens_are_a_gap_and_shorts_are_still_told(tmp_path
     found = [d for d in board.defects if "netlist" in d.rule]
     assert [d.rule for d in found] == ["data.netlist-short"]
     assert (
-        "open nets were not looked for" in [g for g in board.gaps if g.layer == "netlist"][0].reason
+        "open nets were not looked for"
+        in next(g for g in board.gaps if g.layer == "netlist").reason
     )
 
 

@@ -59,9 +59,7 @@ def assert_edges(outline: Any, brute: Any) -> None:
     x0, y0, x1, y1 = brute.bounds
     k = np.linspace(0, 2 * pi, 41)
     far = hypot(x1 - x0, y1 - y0)
-    points = np.stack(
-        [(x0 + x1) / 2 + far * np.cos(k), (y0 + y1) / 2 + far * np.sin(k)], axis=-1
-    )
+    points = np.stack([(x0 + x1) / 2 + far * np.cos(k), (y0 + y1) / 2 + far * np.sin(k)], axis=-1)
     e = outline.edges
     lines = shapely.linestrings(e.segments.reshape(-1, 2, 2))
     near = shapely.distance(shapely.points(points)[:, None], lines[None, :]) - e.r

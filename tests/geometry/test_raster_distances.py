@@ -69,7 +69,7 @@ SHAPES: dict[str, Any] = {
     "bar": box(0, 0, 3, 0.3),
     "slanted bar": shapely.affinity.rotate(box(0, 0, 3, 0.25), 31),
     "dumbbell": disc(0, 0, 1) | box(0, -0.11, 3, 0.11) | disc(3, 0, 0.8),
-    "two discs that overlap": disc(0, 0, 1) | disc(1.95, 0.2, 1),
+    "two discs that overlap": disc(0, 0, 1) | disc(1.6, 0.2, 1),
     "bite of a clear disc": box(0, 0, 3, 2) - disc(1.4, 2.2, 2.0),
     "bites from either side": box(0, 0, 4, 3) - disc(2, 3.2, 1.5) - disc(2.3, -0.3, 1.6),
     "hole near a side": box(0, 0, 4, 4) - disc(2.5, 1.1, 0.9),
@@ -78,6 +78,7 @@ SHAPES: dict[str, Any] = {
     "holes corner to corner": box(0, 0, 6, 6) - box(1.5, 1.5, 3, 3) - box(3.15, 3.1, 4.5, 4.5),
     "notch corner against side": Polygon([(0, 0), (4, 0), (4, 3), (2.5, 3), (2, 0.35), (1.5, 3),
                                           (0, 3)]),
+    "notch that leans": Polygon([(0, 0), (6, 0), (6, 3), (3.8, 3), (2, 0.35), (2.8, 3), (0, 3)]),
     "wedge between pads": Polygon([(0, 0), (1, 0), (3, 0.8), (4, 0), (4, 2), (3, 1.2), (1, 2),
                                    (0, 2)]),
     "bent draw": LineString([(0, 0), (2, 0), (3, 1.5)]).buffer(0.15, 32),
@@ -143,7 +144,7 @@ def scene(seed: int) -> tuple[Edges, list[Any]]:
     rows: list[tuple[float, ...]] = []
     shapes: list[Any] = []
     for n in range(14):
-        x, y = rng.uniform(0, 7, 2)
+        x, y = rng.uniform(0, 8, 2)
         dx, dy = rng.uniform(-1.2, 1.2, 2)
         r = float(rng.uniform(0.08, 0.4))
         if n % 3 == 0:
@@ -153,7 +154,7 @@ def scene(seed: int) -> tuple[Edges, list[Any]]:
             rows.append((x, y, x + dx, y + dy, r, 0.0, n))
             shapes.append(LineString([(x, y), (x + dx, y + dy)]).buffer(r, 64))
         else:
-            corners = rng.uniform(-0.7, 0.7, (3, 2)) + (x, y)
+            corners = rng.uniform(-0.7, 0.7, (3, 2)) + np.array([x, y])
             shapes.append(Polygon(corners))
             rows += [
                 (*corners[k], *corners[(k + 1) % 3], 0.0, 0.0, n) for k in range(3)
@@ -165,8 +166,8 @@ def scene(seed: int) -> tuple[Edges, list[Any]]:
 @pytest.mark.parametrize("seed", [1, 2, 3])
 def test_gaps_as_the_distance_transform(seed: int) -> None:
     edges, shapes = scene(seed)
-    reach, pitch = 0.9, 0.005
-    x, y = np.arange(-2.5, 9.5, pitch), np.arange(-2.5, 9.5, pitch)
+    reach, pitch = 1.4, 0.01
+    x, y = np.arange(-2.5, 10.5, pitch), np.arange(-2.5, 10.5, pitch)
     masks = [np.asarray(shapely.contains_xy(s, x[None, :], y[:, None])) for s in shapes]
     brute: dict[tuple[int, int], float] = {}
     for i, mask in enumerate(masks):
@@ -178,16 +179,18 @@ def test_gaps_as_the_distance_transform(seed: int) -> None:
     for a, b, value in zip(edges.piece[gaps.a], edges.piece[gaps.b], gaps.value, strict=True):
         key = (int(min(a, b)), int(max(a, b)))
         found[key] = min(found.get(key, np.inf), float(value))
-    assert len(found) > 10
     assert (gaps.value > 0).all() and (gaps.value <= reach).all()
     assert np.allclose(np.hypot(*(gaps.p - gaps.q).T), gaps.value, rtol=0, atol=1e-9)
+    checked = 0
     for i, j in combinations(range(len(shapes)), 2):
         if brute[i, j] == 0 or shapes[i].intersects(shapes[j]):
             continue  # they overlap: which of their edges are apart says nothing
         if brute[i, j] < reach - 2 * pitch:
             assert found[i, j] == pytest.approx(brute[i, j], abs=2 * pitch), (i, j)
+            checked += 1
         elif brute[i, j] > reach + 2 * pitch:
             assert (i, j) not in found
+    assert checked > 5
 
 
 @pytest.mark.parametrize("seed", [4, 5])

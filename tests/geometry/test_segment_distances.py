@@ -46,7 +46,7 @@ def test_closest_points_as_shapely(of: st.SearchStrategy[float]) -> None:
 def test_segments_on_one_line_do_not_cross() -> None:
     """Two dashes of one line: their cross product is rounding, and proves no crossing."""
     rng = np.random.default_rng(11)
-    n = 400_000
+    n = 200_000
     p, u = np.round(rng.uniform(0, 100, (n, 2)), 4), np.round(rng.uniform(-1, 1, (n, 2)), 4)
     k = rng.integers(2, 20, (n, 1))
     a, b = np.concatenate([p, p + u], axis=1), np.concatenate([p + u * k, p + u * (k + 1)], axis=1)
@@ -77,7 +77,12 @@ def test_chords_of_an_arc(
     cx: float, cy: float, r: float, start: float, turn: float, clockwise: bool, tolerance: float
 ) -> None:
     end = start - turn if clockwise else start + turn
-    ends = [cx + r * np.cos(start), cy + r * np.sin(start), cx + r * np.cos(end), cy + r * np.sin(end)]
+    ends = [
+        cx + r * np.cos(start),
+        cy + r * np.sin(start),
+        cx + r * np.cos(end),
+        cy + r * np.sin(end),
+    ]
     row, chords = split_arc(
         *(np.array([v]) for v in (*ends, cx, cy)), np.array([clockwise]), tolerance
     )

@@ -264,7 +264,7 @@ TEXTS: dict[str, tuple[str, float, float, tuple[float, float, float, float]]] = 
         "X0Y0D03*\n%LPD*%\n%AB*%\nD12*\nX0Y0D03*\n%LPC*%\nD20*\nX0Y0D03*\n",
         6 * 3 - 4 * 3 + 2 * 2, 0, (-3, -1.5, 3, 1.5),
     ),
-    # 4.11 (step and repeat): the copies are painted one after the other. Each has a clear
+    # 4.12 (step and repeat): the copies are painted one after the other. Each has a clear
     # square at its right side, which the next copy covers again.
     "repeat in order": (
         "%ADD10R,4X4*%\n%ADD11R,2X2*%\n%SRX2Y1I3.0J0*%\nD10*\nX2000Y2000D03*\n%LPC*%\nD11*\n"

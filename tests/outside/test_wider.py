@@ -312,7 +312,8 @@ def compare(data: bytes, name: str, pitch: float) -> None:
     rings = [shapely.get_coordinates(r) for r in shapely.get_rings(image.parts)]
     ours = np.zeros_like(painter.image)
     ours[painter.window(low, high + pitch)] = painter.scanned(
-        np.concatenate([r[:-1] for r in rings]), np.concatenate([r[1:] for r in rings]),
+        np.concatenate([r[:-1] for r in rings]),
+        np.concatenate([r[1:] for r in rings]),
         painter.window(low, high + pitch),
     )
     # Pixels prove nothing about an image that is much smaller than they are.
@@ -348,21 +349,26 @@ SNIPPETS = {
     "apertures and transforms": LADDER
     + "".join(
         f"%LM{m}*%\n%LR{t}*%\n%LS{s}*%\nD{d}*\nX{2000 * d}Y{2500 * k}D03*\n"
-        for k, (m, t, s) in enumerate([("N", 0, 1), ("X", 30, 1.3), ("Y", -75, 0.7), ("XY", 200, 1)])
+        for k, (m, t, s) in enumerate(
+            [("N", 0, 1), ("X", 30, 1.3), ("Y", -75, 0.7), ("XY", 200, 1)]
+        )
         for d in range(10, 17)
     ),
     "polarity, draws and arcs": LADDER
-    + "%ADD20R,12X9*%\n%ADD21C,.05*%\nD20*\nX5000Y4000D03*\n%LPC*%\nD10*\nX0Y0D02*\nG01*\nX9000Y3000D01*\n"
+    + "%ADD20R,12X9*%\n%ADD21C,.05*%\nD20*\nX5000Y4000D03*\n%LPC*%\nD10*\nX0Y0D02*\nG01*\n"
+    "X9000Y3000D01*\n"
     "G03*\nX6000Y6000I-3000J0D01*\nG02*\nX3000Y6000I-1500J0D01*\n%LPD*%\nX6000Y2000D02*\n"
     "G02*\nX6000Y2000I-1000J500D01*\nD11*\nG01*\nX1000Y1000D02*\nX3000Y7000D01*\nX1000D01*\n"
     "%LR20*%\nX9000Y7000D02*\nX7000Y5000D01*\n%LPC*%\n%LS.5*%\nX10000Y1000D02*\nY8000D01*\n"
     "D21*\nX-1000Y2000D02*\nX11000D01*\n",
-    "regions": "G75*\nG36*\nX0Y0D02*\nG01*\nX6000D01*\nG03*\nX6000Y6000I0J3000D01*\nG01*\nX4000D01*\n"
+    "regions": "G75*\nG36*\nX0Y0D02*\nG01*\nX6000D01*\nG03*\nX6000Y6000I0J3000D01*\nG01*\n"
+    "X4000D01*\n"
     "G02*\nX1000Y6000I-1500J0D01*\nG01*\nX0D01*\nY3000D01*\nX1000D01*\nG03*\nX1000Y3000I1000J0D01*\n"
     "G01*\nX0D01*\nY0D01*\nX8000Y1000D02*\nX12000Y500D01*\nX11000Y5000D01*\nX8000Y1000D01*\nG37*\n"
     "%LPC*%\nG36*\nX5000Y3000D02*\nG03*\nX5000Y3000I700J100D01*\nG37*\n",
     "blocks and repeats": LADDER
-    + "%ABD30*%\nD11*\nX0Y0D02*\nG01*\nX1500Y500D01*\n%LPC*%\n%LR40*%\nD14*\nX700Y200D03*\n%LR0*%\n%LPD*%\n"
+    + "%ABD30*%\nD11*\nX0Y0D02*\nG01*\nX1500Y500D01*\n%LPC*%\n%LR40*%\nD14*\n"
+    "X700Y200D03*\n%LR0*%\n%LPD*%\n"
     "G36*\nX1000Y1000D02*\nX2000D01*\nG03*\nX1000Y1000I-500J0D01*\nG37*\nD10*\nX-1000Y0D02*\n"
     "G02*\nX0Y1000I1000J0D01*\nG01*\n%AB*%\n%ABD31*%\nD30*\n%LMX*%\n%LR25*%\nX0Y0D03*\n%LPC*%\n%LMN*%\n"
     "%LS.6*%\nX500Y500D03*\n%LS1*%\n%LR0*%\n%LPD*%\n%AB*%\nD31*\nX0Y0D03*\n%LMY*%\n%LR-50*%\n%LS1.5*%\n"

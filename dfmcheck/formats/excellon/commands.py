@@ -141,7 +141,7 @@ COMMANDS: tuple[Command, ...] = (
          "8 holes, hole 2 0 … hole 1.414 -1.414, data.deprecated-construct (query)"),
     _row("G82 or G83 alone", "a pattern without its corners", "not read", "G83\nX1.0Y2.0",
          "hole 1 2, data.unknown-command (query)"),
-    _row("G81XxYyZz, G83XxYyZz", "drilling cycle with depth; one hit", "noted",
+    _row("G82XxYyZz, G83XxYyZz", "drilling cycle with depth; one hit", "noted",
          "G83X1.0Y2.0Z-2.0", "hole 1 2, data.deprecated-construct (note)"),
     _row("RnXxYy", "repeat the last hit n times", "read", "X1.0Y1.0\nR2X2.0",
          "hole 1 1, hole 3 1, hole 5 1"),
@@ -161,7 +161,8 @@ COMMANDS: tuple[Command, ...] = (
     _row("M99", "stored pattern of the machine", "not read", "X1.0Y2.0\nM99,3",
          "hole 1 2, data.unknown-command (query)"),
     # ---- routing ----
-    _row("G05, G81", "drill mode", "read", "G05\nX1.0Y2.0", "hole 1 2", xnc=True),
+    _row("G05", "drill mode", "read", "G05\nX1.0Y2.0", "hole 1 2", xnc=True),
+    _row("G81", "drill mode, as G05", "read", "G81\nX1.0Y2.0", "hole 1 2"),
     _row("G00XxYy", "rout mode, move without cut", "read", "G00X1.0Y2.0\nG05\nX5.0Y5.0", "hole 5 5",
          xnc=True),
     _row("M15, M16", "tool down, tool up", "read", "G00X1.0Y1.0\nM15\nG01X3.0\nM16",

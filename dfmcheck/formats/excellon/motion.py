@@ -285,15 +285,16 @@ class Motion:
         if not step and not re.search("M[789]0", code):
             self.pattern = None  # M02 without offset closes the repeat
             return
+        size = self.pattern[1] - self.pattern[0]
+        if not size:
+            self.notes.add("illegal", "repeat of a pattern without a hit", line)
+            return
+        if not self._room(count * size):
+            self.notes.add("illegal", f"pattern repeat of {count} times, not carried out", line)
+            return
         if self.body is None:
             self.body = self.sink.table().take(slice(*self.pattern))
         body = self.body
-        if not len(body):
-            self.notes.add("illegal", "repeat of a pattern without a hit", line)
-            return
-        if not self._room(count * len(body)):
-            self.notes.add("illegal", f"pattern repeat of {count} times, not carried out", line)
-            return
         for letter, name in (("M70", "axes swapped"), ("M80", "x mirrored"), ("M90", "y mirrored")):
             if letter in code:
                 body = turn(body, letter)
@@ -301,16 +302,18 @@ class Motion:
         if not count:
             return
         number: Floats = np.repeat(np.arange(1.0, count + 1.0), len(body))
+        routed = body.path >= 0
+        names, ranks = np.unique(body.path[routed], return_inverse=True)
         copies = body.take(np.tile(np.arange(len(body)), count))
         ox, oy = self.pattern_offset
         copies = shift(copies, ox + number * dx, oy + number * dy)
         self.pattern_offset = (ox + count * dx, oy + count * dy)
-        routed = copies.path >= 0
-        if routed.any():  # copies are paths of their own
-            low, high = int(copies.path[routed].min()), int(copies.path.max())
-            paths = copies.path - low + self.path + 1 + (number - 1) * (high - low + 1)
-            copies = replace(copies, path=np.where(routed, paths, -1).astype(np.int32))
-            self.path = int(copies.path.max())
+        if len(names):  # copies are paths of their own
+            path = np.full(len(body), -1)
+            path[routed] = ranks
+            paths = np.tile(path, count) + self.path + 1 + (number - 1) * len(names)
+            copies = replace(copies, path=np.where(copies.path >= 0, paths, -1).astype(np.int32))
+            self.path += count * len(names)
         self.sink.append(copies)
 
     def _close_pattern(self) -> None:

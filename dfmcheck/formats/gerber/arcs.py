@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
+from dfmcheck.formats.gerber.notes import Notes
 from dfmcheck.formats.gerber.words import Numbers
 
 QUARTER = np.pi / 2
@@ -63,3 +64,27 @@ def single_quadrant(
     best = np.argmin(np.where(fits, slip, slip + 1e6), axis=0)
     rows = np.arange(len(x0))
     return cx[best, rows], cy[best, rows], fits[best, rows]
+
+
+def assume_quadrant(
+    unsaid: npt.NDArray[np.bool_], slip: Numbers, di: Numbers, dj: Numbers, line: int, notes: Notes
+) -> int:
+    """Which of G74 and G75 arcs are meant that have neither."""
+    signed = bool(((di < 0) | (dj < 0))[unsaid].any())
+    fit = bool((slip[unsaid] <= RADIUS_SLACK).all())
+    if signed or fit:
+        evidence = "I or J has a sign" if signed else "the centres fit as they stand"
+        notes.assume(
+            "arc quadrants",
+            "multi quadrant (G75)",
+            f"neither G74 nor G75 before line {line}; {evidence}",
+            0.9,
+        )
+        return 0
+    notes.assume(
+        "arc quadrants",
+        "single quadrant (G74)",
+        f"neither G74 nor G75 before line {line}; the centres do not fit as they stand",
+        0.7,
+    )
+    return 1

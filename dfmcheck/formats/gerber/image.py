@@ -6,13 +6,19 @@ columns; Python loops run over apertures, blocks and repeats only.
 
 from __future__ import annotations
 
+import itertools
 from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 
-from dfmcheck.formats.gerber.arcs import RADIUS_SLACK, radius_slip, single_quadrant
+from dfmcheck.formats.gerber.arcs import (
+    RADIUS_SLACK,
+    assume_quadrant,
+    radius_slip,
+    single_quadrant,
+)
 from dfmcheck.formats.gerber.modes import Operations, aperture_rows, hold
 from dfmcheck.formats.gerber.notes import Notes
 from dfmcheck.formats.gerber.regions import Regions, contour_table, read_regions
@@ -21,6 +27,8 @@ from dfmcheck.formats.gerber.setup import MOST_OBJECTS, Setup, too_many
 from dfmcheck.formats.gerber.words import Numbers, Positions, Words
 from dfmcheck.formats.records import Aperture, Contours, Kind, Objects
 from dfmcheck.terms import Weight
+
+MOST_LISTED = 50  # apertures named one by one
 
 
 @dataclass(frozen=True, slots=True)
@@ -98,7 +106,9 @@ def build_image(
     _check_blocks(objects, setup.apertures, notes)
     if not setup.blocks:
         return Image(objects, contours, ())
-    tables = [objects.take(np.flatnonzero(block == b)) for b in range(-1, setup.blocks)]
+    order = np.argsort(block, kind="stable")
+    cuts = np.searchsorted(block[order], np.arange(-1, setup.blocks + 1))
+    tables = [objects.take(order[a:b]) for a, b in itertools.pairwise(cuts.tolist())]
     return _limited(tables, contours, setup, notes)
 
 
@@ -155,7 +165,7 @@ def _read_arcs(
     single = hold(n, quadrants.command, (quadrants.value == 74).astype(np.int8), -1)[command]
     unsaid = (single == -1) & ~flat
     if unsaid.any():
-        single[single == -1] = _assume_quadrant(
+        single[single == -1] = assume_quadrant(
             unsaid,
             radius_slip(x0, y0, x1, y1, cx, cy),
             di,
@@ -198,30 +208,6 @@ def _read_arcs(
     return _Arcs(row[round_], cx[round_], cy[round_], clockwise[round_])
 
 
-def _assume_quadrant(
-    unsaid: npt.NDArray[np.bool_], slip: Numbers, di: Numbers, dj: Numbers, line: int, notes: Notes
-) -> int:
-    """Which of G74 and G75 arcs are meant that have neither."""
-    signed = bool(((di < 0) | (dj < 0))[unsaid].any())
-    fit = bool((slip[unsaid] <= RADIUS_SLACK).all())
-    if signed or fit:
-        evidence = "I or J has a sign" if signed else "the centres fit as they stand"
-        notes.assume(
-            "arc quadrants",
-            "multi quadrant (G75)",
-            f"neither G74 nor G75 before line {line}; {evidence}",
-            0.9,
-        )
-        return 0
-    notes.assume(
-        "arc quadrants",
-        "single quadrant (G74)",
-        f"neither G74 nor G75 before line {line}; the centres do not fit as they stand",
-        0.7,
-    )
-    return 1
-
-
 def _complain(
     found: str,
     which: Positions,
@@ -260,9 +246,21 @@ def _apertures(
         rows[rows < 0] = len(setup.apertures)
         setup.apertures.append(Aperture(0, "C", (0.0,)))
         used = rows[command]
-    for row in np.unique(used[missing]).tolist():
+    found, at, count = np.unique(used[missing], return_index=True, return_counts=True)
+    for k, row in enumerate(found.tolist()):
+        if k == MOST_LISTED:
+            notes.add(
+                "data.aperture-undefined",
+                Weight.HOLD,
+                "further apertures are used but not defined",
+                "AD for each aperture and its selection before use",
+                "What they draw has no size; ask for a complete file or the aperture list.",
+                scan.line(int(words.ends[command[missing[at[k]]]])),
+                count=int(count[k:].sum()),
+            )
+            break
         code = setup.apertures[row].code
-        first = command[np.argmax(used == row)]
+        first = command[missing[at[k]]]
         notes.add(
             "data.aperture-undefined",
             Weight.HOLD,
@@ -270,7 +268,7 @@ def _apertures(
             "AD for each aperture and its selection before use",
             "What it draws has no size; ask for a complete file or the aperture list.",
             scan.line(int(words.ends[first])),
-            count=int((used == row).sum()),
+            count=int(count[k]),
         )
     return rows
 

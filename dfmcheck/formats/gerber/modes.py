@@ -51,13 +51,15 @@ class Operations:
 def check_codes(words: Words, scan: Scan, notes: Notes) -> None:
     """Name codes that are unknown, unsupported or deprecated."""
 
-    def first_line(word: Word, mask: npt.NDArray[np.bool_]) -> int:
-        return scan.line(int(words.ends[word.command[mask][0]]))
+    def by_code(word: Word) -> list[tuple[float, int]]:
+        """Every code of a letter, with the line it first stands in."""
+        codes, first = np.unique(word.value, return_index=True)
+        return list(
+            zip(codes.tolist(), scan.lines(words.ends[word.command[first]]).tolist(), strict=True)
+        )
 
     old: list[tuple[int, str]] = []
-    for code in np.unique(words.g.value).tolist():
-        mask = words.g.value == code
-        line = first_line(words.g, mask)
+    for code, line in by_code(words.g):
         if code in _G_SCALES:
             notes.deprecated(
                 Weight.HOLD,
@@ -69,15 +71,14 @@ def check_codes(words: Words, scan: Scan, notes: Notes) -> None:
             old.append((line, f"G{code:02.0f}"))
         elif code not in _G_DRAWING:
             notes.unknown(f"G{code:02.0f}", line)
-    for code in np.unique(words.m.value).tolist():
-        mask = words.m.value == code
+    for code, line in by_code(words.m):
         if code in (0, 1):
-            old.append((first_line(words.m, mask), f"M{code:02.0f}"))
+            old.append((line, f"M{code:02.0f}"))
         elif code != 2:
-            notes.unknown(f"M{code:02.0f}", first_line(words.m, mask))
+            notes.unknown(f"M{code:02.0f}", line)
     wrong = (words.d.value < 10) & ~np.isin(words.d.value, (1, 2, 3))
-    for code in np.unique(words.d.value[wrong]).tolist():
-        notes.unknown(f"D{code:02.0f}", first_line(words.d, words.d.value == code))
+    for code, line in by_code(words.d.where(wrong)):
+        notes.unknown(f"D{code:02.0f}", line)
     if words.numbered:
         old.append((1, "N"))
     if old:
@@ -204,9 +205,9 @@ def aperture_rows(
                 "The later definition was used; check the image.",
                 scan.line(int(words.ends[selects.command[k]])),
             )
-    for code in np.unique(wanted[rows < 0]).tolist():
-        rows[wanted == code] = len(apertures)
-        apertures.append(Aperture(code, "C", (0.0,)))
+    unsized, which = np.unique(wanted[rows < 0], return_inverse=True)
+    rows[rows < 0] = len(apertures) + which
+    apertures.extend(Aperture(code, "C", (0.0,)) for code in unsized.tolist())
     return hold(n, selects.command, rows.astype(np.int32), -1)
 
 

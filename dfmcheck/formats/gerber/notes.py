@@ -19,6 +19,7 @@ class Notes:
     file: str
     _defects: dict[tuple[str, str], Defect] = field(default_factory=dict)
     _counts: dict[tuple[str, str], int] = field(default_factory=dict)
+    _unknown: int = 0
     assumptions: list[Assumption] = field(default_factory=list)
 
     def add(
@@ -68,9 +69,10 @@ class Notes:
         text = "".join(c if c.isprintable() else "?" for c in text)
         shown = text if len(text) <= 40 else text[:37] + "..."
         found = f"unknown command '{shown}'"
-        listed = sum(1 for rule, _ in self._defects if rule == "data.unknown-command")
-        if listed >= MOST_UNKNOWN and ("data.unknown-command", found) not in self._defects:
-            found = "further unknown commands"
+        if ("data.unknown-command", found) not in self._defects:
+            self._unknown += 1
+            if self._unknown > MOST_UNKNOWN:
+                found = "further unknown commands"
         self.add(
             "data.unknown-command",
             Weight.QUERY,

@@ -27,7 +27,7 @@ _DRAWS = re.compile(rb"D0*[123]\b|[XY][+-]?[0-9]+[XYIJD0-9+\-\s]{0,60}\*|M0*2\s*
 _RUNS_ON = re.compile(rb"\*\s*(?:[GDM][0-9]|[XY][+-]?[0-9])")
 # the specification's own example has comments inside a macro
 _MACRO_RUNS_ON = re.compile(rb"\*\s*(?:G(?!0?4(?![0-9]))[0-9]|[DM][0-9]|[XY][+-]?[0-9])")
-_COMMAND_LINE = re.compile(rb"[\r\n]\s*(?:[GDMXYIJ][+-]?[0-9.]+)+\s*\*\Z")
+_COMMAND_LINE = re.compile(rb"[\r\n][ \t]*(?:[GDMXYIJ][+-]?[0-9.]+)+\s*\*\Z")
 
 
 @dataclass(frozen=True, slots=True)

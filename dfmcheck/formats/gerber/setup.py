@@ -23,10 +23,12 @@ from dfmcheck.formats.records import Aperture
 from dfmcheck.terms import Weight
 
 MOST_OBJECTS = 10_000_000  # expanded repeats and blocks; a panel of dense boards is below this
+MOST_MACRO_NUMBERS = 2_000_000  # of all macro apertures; real boards stay below 100 000
 MOST_REPEATS = 1_000_000  # copies by SR in one file
 
 _REPEAT = re.compile(rf"SR(?:X([0-9]{{1,9}})|Y([0-9]{{1,9}})|I({NUMBER})|J({NUMBER}))*\Z")
 _REPEAT_PART = re.compile(rf"([XYIJ])({NUMBER})")
+_STANDARD = re.compile(r"ADD[0-9]+[CROP](?:,|\Z)")
 _BLOCK = re.compile(r"ABD([0-9]{1,9})\Z")
 _NUMBER = re.compile(NUMBER + r"\Z")
 _COMMENT = re.compile(r"\s*G0?4(?![0-9])(.*)", re.DOTALL)
@@ -91,6 +93,7 @@ class Setup:
     _net: int = -1
     _pin: int = -1
     _flashes: int = 0
+    _macro_numbers: int = 0
 
     def _change(self, command: int) -> None:
         block = self._open[-1].block if self._open else -1
@@ -246,10 +249,27 @@ class Setup:
         return len(self.apertures) - 1
 
     def _define(self, text: str, command: int, line: int) -> None:
+        if self._macro_numbers > MOST_MACRO_NUMBERS and not _STANDARD.match(text):
+            self._too_many_numbers(line)
+            return
         unit = INCH if self.units.inch_at(command) else 1.0
         aperture = build_aperture(text, self.macros, unit, self._function(), line, self.notes)
-        if aperture is not None:
-            self._add_aperture(aperture, command)
+        if aperture is None:
+            return
+        self._macro_numbers += sum(len(p.values) for p in aperture.primitives)
+        if self._macro_numbers > MOST_MACRO_NUMBERS:
+            self._too_many_numbers(line)
+            return
+        self._add_aperture(aperture, command)
+
+    def _too_many_numbers(self, line: int) -> None:
+        self.notes.illegal(
+            Weight.HOLD,
+            "macro apertures hold too many primitives",
+            f"at most {MOST_MACRO_NUMBERS:,} numbers in all of them",
+            "Those from there on were left out; ask for a sensible file.",
+            line,
+        )
 
     def _transform(self, code: str, text: str, command: int, line: int) -> None:
         """LP, LM, LR, LS: specification 4.9."""

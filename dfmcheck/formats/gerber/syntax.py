@@ -8,7 +8,8 @@ from lark import Lark
 
 from dfmcheck.resources import data_folder
 
-NUMBER = r"[+-]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)"
+# one way to match each number: with two, a list of them takes exponential time to be refused
+NUMBER = r"[+-]?(?:[0-9]+(?:\.[0-9]*)?|\.[0-9]+)"
 
 
 @cache

@@ -33,7 +33,7 @@ _KEEP = np.array([0] + [(2**64 - 1) ^ (2 ** (8 * (8 - n)) - 1) for n in range(1,
 _ZEROS = np.uint64(0x3030303030303030)
 _OVER_NINE = np.uint64(0x7676767676767676)
 _HIGH = np.uint64(0x8080808080808080)
-_DECIMAL = re.compile(rb"[+-]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)\Z")
+_DECIMAL = re.compile(rb"[+-]?(?:[0-9]+(?:\.[0-9]*)?|\.[0-9]+)\Z")
 
 
 @dataclass(frozen=True, slots=True)

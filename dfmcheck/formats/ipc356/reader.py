@@ -27,8 +27,8 @@ _ORDER = (
 _LOOSE = re.compile(
     r"(?P<RECORD>[03][0126]7)(?P<NET>.{14})\s*(?P<REF>[^\s-]*)\s*(?:-\s*(?P<PIN>[^\sA]*))?"
     r"\s+(?P<MIDPOINT>M?)\s*(?P<HOLE>(?:D\s*\d{1,6}[PU]?)?)\s*(?P<ACCESS>A\d{1,3})\s*"
-    r"(?P<X>X[-+]?\d{1,9})\s*(?P<Y>Y[-+]?\d{1,9})\s*(?P<WIDTH>(?:X\d{1,6})?)\s*"
-    r"(?P<HEIGHT>(?:Y\d{1,6})?)\s*(?P<ROTATION>(?:R\d{1,4})?)\s*(?P<MASK>(?:S[0-3])?)\b"
+    r"(?P<X>X[-+]?\d{1,9})\s*(?P<Y>Y[-+]?\d{1,9})\s*(?P<WIDTH>(?:X\d{0,6})?)\s*"
+    r"(?P<HEIGHT>(?:Y\d{0,6})?)\s*(?P<ROTATION>(?:R\d{0,4})?)\s*(?P<MASK>(?:S[0-3]?)?)(?=\s|$)"
 )
 _UNUSED = {
     "370": "tooling feature", "378": "conductor", "379": "adjacency of nets",

@@ -33,7 +33,8 @@ def text_of(row: Row) -> bytes:
     """The whole file of a row."""
     if row.whole or row.example.startswith("\ufeff"):
         return row.example.encode()
-    return f"{HEAD}{row.example}{'' if 'M0' in row.example[-30:] and 'M02*' in row.example else 'M02*'}".encode()
+    end = "" if "M02*" in row.example or "M00*" in row.example else "M02*"
+    return f"{HEAD}{row.example}{end}".encode()
 
 
 def read(row: Row) -> Artwork:

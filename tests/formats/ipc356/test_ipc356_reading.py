@@ -174,13 +174,22 @@ def test_many_bad_lines_are_counted() -> None:
     assert "(30 such lines)" in n.defects[0].found
 
 
-def test_a_shifted_record_is_read_by_its_letters() -> None:
-    n = read("317LAMP_ON          VIA-1     MD0300PA00X+1000Y-2500X0600Y0600R090S3")
+@pytest.mark.parametrize(
+    ("shifted", "pin", "width"),
+    [
+        ("317LAMP_ON          VIA-1     MD0300PA00X+1000Y-2500X0600Y0600R090S3", "1", 0.6),
+        (VIA.replace("LAMP_ON   ", "LAMP_ON    "), "", 0.6),
+        (VIA.replace("X0600Y    ", ""), "", math.nan),
+        (VIA.replace("VIA   -    M", "VIA-7        M"), "7", 0.6),
+    ],
+)
+def test_a_shifted_record_is_read_by_its_letters(shifted: str, pin: str, width: float) -> None:
+    n = read(shifted)
     got = [n.points.x[0], n.points.y[0], n.points.hole[0], n.points.width[0]]
-    assert got == pytest.approx([1.0, -2.5, 0.3, 0.6])
-    assert n.pins == (("VIA", "1"),)
-    assert rules(n) == ["data.illegal-construct"]
-    assert n.defects[0].weight == Weight.NOTE
+    assert got == pytest.approx([1.0, -2.5, 0.3, width], nan_ok=True)
+    assert math.degrees(n.points.rotation[0]) == pytest.approx(90)
+    assert (n.names, n.pins, n.points.midpoint[0]) == (("LAMP_ON",), (("VIA", pin),), True)
+    assert [(d.rule, d.weight) for d in n.defects] == [("data.illegal-construct", Weight.NOTE)]
 
 
 def test_a_record_may_end_early_and_lines_end_anyhow() -> None:
