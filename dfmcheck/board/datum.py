@@ -34,7 +34,7 @@ _VOTES = 150_000
 _CELLS = 600_000
 _FEW_VOTES = 5_000
 _PEAKS = 4
-_SAMPLE = 500
+_SAMPLE = 300
 _CLEAR = 0.95  # a move that fits this share ends the search: simpler ones were tried first
 _LEAST_EXTENT = 0.2
 
@@ -143,7 +143,7 @@ class Fit:
     @property
     def telling(self) -> bool:
         """Whether the move explains a slip: it must bring most points home at one stroke."""
-        least = 0.6 if self.count >= 8 else 0.95
+        least = 0.6 if self.count >= 8 else 0.8
         return (
             self.after >= least
             and self.after - self.before >= 0.3
@@ -247,6 +247,10 @@ def _offsets(bare: Move, points: Floats, targets: Floats) -> list[Move]:
         shifts = _densest(np.stack([dx, dy], axis=-1))
     else:
         shifts = [s for window in _peaks(dx, dy) for s in _densest(window)[:1]]
+    if bare == Move():
+        # The nearest targets tell a small slip, also where a regular pattern fits many times.
+        some = points[_spread(len(points), _SAMPLE)]
+        shifts = [*_densest(targets[cKDTree(targets).query(some)[1]] - some), *shifts]
     return [bare, *(bare.shifted(float(s[0]), float(s[1])) for s in shifts)]
 
 
@@ -260,14 +264,18 @@ def _peaks(dx: Floats, dy: Floats) -> list[Floats]:
     rows, columns = int(row.max()) + 2, int(column.max()) + 2
     key = row * np.int32(columns) + column
     count = np.bincount(key, minlength=rows * columns).reshape(rows, columns)
-    four = count[:-1, :-1] + count[1:, :-1] + count[:-1, 1:] + count[1:, 1:]
+    four = (count[:-1, :-1] + count[1:, :-1] + count[:-1, 1:] + count[1:, 1:]).astype(np.float64)
+    # Of windows equally full, the one with the smallest shift.
+    i = np.abs(left + cell * np.arange(1, rows)) / (cell * rows + abs(left))
+    j = np.abs(low + cell * np.arange(1, columns)) / (cell * columns + abs(low))
+    four -= 0.1 * (i[:, None] + j[None, :])
     found: list[Floats] = []
     for _ in range(_PEAKS):
-        i, j = divmod(int(four.argmax()), columns - 1)
-        if four[i, j] == 0:
+        a, b = divmod(int(four.argmax()), columns - 1)
+        if four[a, b] < 1:
             break
-        four[max(i - 1, 0) : i + 2, max(j - 1, 0) : j + 2] = 0
-        first = i * columns + j
+        four[max(a - 1, 0) : a + 2, max(b - 1, 0) : b + 2] = 0
+        first = a * columns + b
         cells = [key == first + more for more in (0, 1, columns, columns + 1)]
         mine = np.flatnonzero(np.logical_or.reduce(cells))
         found.append(np.stack([dx[mine], dy[mine]], axis=-1))
@@ -275,12 +283,13 @@ def _peaks(dx: Floats, dy: Floats) -> list[Floats]:
 
 
 def _densest(votes: Floats) -> list[Floats]:
-    """Centres of the fullest circles of radius ``SAME_PLACE``, fullest first."""
+    """Centres of the fullest circles of radius ``SAME_PLACE``: fullest, then nearest, first."""
     votes = votes[_spread(len(votes), _FEW_VOTES)]
     tree = cKDTree(votes)
     count = np.asarray(tree.query_ball_point(votes, SAME_PLACE, return_length=True))
     centres: list[Floats] = []
-    for k in np.argsort(-count, kind="stable")[: 10 * _PEAKS].tolist():
+    order = np.lexsort((np.hypot(votes[:, 0], votes[:, 1]), -count))
+    for k in order[: 100 * _PEAKS].tolist():
         if all(np.hypot(*(votes[k] - c)) > 2 * SAME_PLACE for c in centres):
             centres.append(np.median(votes[tree.query_ball_point(votes[k], SAME_PLACE)], axis=0))
         if len(centres) == _PEAKS:

@@ -47,10 +47,15 @@ def register_checks(board: Board) -> list[Defect]:
         plated, everywhere = _through(board, holes, n + 1)
         # Outer lands need not be drilled, and not every hole has a land inside: each is asked
         # for what it must have.
-        fit = find_move(plated, lands[n]) if outer else find_move(lands[n], everywhere)
+        inner = lands[n] if outer else np.concatenate([lands[n], clearances(layer.image)])
+        fit = find_move(plated, lands[n]) if outer else find_move(inner, everywhere)
         if fit.telling and len(board.copper) > 1:
             fit = Fit(fit.move.inverse, fit.before, fit.after, fit.count) if outer else fit
-            what = "plated holes meet a land of this layer" if outer else "lands are drilled"
+            what = (
+                "plated holes meet a land of this layer"
+                if outer
+                else "lands and clearances are drilled"
+            )
             out.append(_defect(fit, what, layer.image.file, layer.name))
             lands[n] = fit.move(lands[n])
     for layer, mine in zip(board.masks, openings, strict=True):
@@ -76,6 +81,17 @@ def centres(image: Image) -> Floats:
         middle = shapely.centroid(image.parts[shapely.area(image.parts) < _LAND_AREA])
         points = shapely.get_coordinates(middle)
     return np.unique(points, axis=0)
+
+
+def clearances(image: Image) -> Floats:
+    """Middles of the round openings in pours: holes pass there without contact."""
+    parts = image.parts[shapely.get_num_interior_rings(image.parts) > 0]
+    rings = shapely.get_rings(parts)
+    openings = shapely.polygons(rings)
+    area, girth = shapely.area(openings), shapely.length(rings)
+    # 4πA/L² is 1 for a circle; two clearances grown together are no longer round.
+    round_ = (area < _LAND_AREA) & (4 * np.pi * area > 0.97 * girth**2)
+    return np.asarray(shapely.get_coordinates(shapely.centroid(openings[round_])))
 
 
 def _places(holes: Holes) -> tuple[Floats, npt.NDArray[np.bool_]]:

@@ -185,6 +185,17 @@ def test_ten_thousand_holes_in_time(slip: Move) -> None:
     assert best < 0.3
 
 
+@pytest.mark.parametrize("shift", [(0.3, -0.2), (0.0, 0.8), (1.6, 0.8), (-40.0, 3.1)], ids=str)
+def test_regular_grid(shift: tuple[float, float]) -> None:
+    """A grid fits itself at every step: the shift that fits all of it is the one named."""
+    x, y = np.meshgrid(np.arange(100.0) * 0.8, np.arange(50.0) * 0.8)
+    lands = np.stack([x.ravel(), y.ravel()], axis=-1)
+    fit = find_move(lands + shift, lands)
+    if fit.before < 0.9:  # one step along a side leaves 98% where there are lands
+        assert (fit.move.dx, fit.move.dy) == pytest.approx((-shift[0], -shift[1]), abs=0.001)
+        assert fit.after == 1.0
+
+
 # -- published boards ------------------------------------------------------------------
 
 _SMALL = ["four-layer-netlist", "hobby-top", "net-card", "rfid-station", "school-board",

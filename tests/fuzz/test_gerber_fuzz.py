@@ -6,6 +6,7 @@ The long run with coverage is benchmarks/fuzz_gerber.py; what it finds becomes a
 from __future__ import annotations
 
 import os
+import signal
 import tracemalloc
 from datetime import timedelta
 
@@ -13,6 +14,9 @@ import pytest
 from gerber_promises import LIST, keeps_promises
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
+
+from dfmcheck.formats.gerber import read_gerber, setup
+from dfmcheck.terms import Weight
 
 CASES = int(os.environ.get("DFMCHECK_FUZZ_CASES", "150"))  # of each test; a few seconds in all
 HEAD = b"%FSLAX24Y24*%%MOMM*%%ADD10C,0.5*%%ADD11R,1X2X0.1*%G01*G75*D10*"
@@ -156,3 +160,47 @@ def test_memory_and_time_are_bounded(data: bytes, most: float) -> None:
     finally:
         tracemalloc.stop()
     assert peak < most, f"{peak / 1e6:.0f} MB"
+
+
+# each of these took longer than ten seconds, or for ever, or raised ValueError
+FOUND = {
+    "whole numbers in a macro": HEAD
+    + b"%AMM*4,1,20," + b"10," * 42 + b"$1*%%ADD12M,1*%M02*",
+    "whole numbers in an aperture": HEAD + b"%ADD12C," + b"10X" * 40 + b"10Q*%M02*",
+    "digits and a sign": HEAD + b"X" + b"9" * 100_000 + b"-D03*M02*",
+    "digits in a repeat": HEAD + b"%SRX2Y2I" + b"9" * 50_000 + b"Q*%M02*",
+    "digits in a scale": HEAD + b"%LS" + b"9" * 50_000 + b"Q*%M02*",
+    "a variable of 5000 digits": HEAD + b"%AMM*1,1,$" + b"1" * 5000 + b",0,0*%%ADD12M,1*%M02*",
+    "line ends in a comment": HEAD + b"G04 " + b"\n" * 60_000 + b"*M02*",
+    "codes without end": HEAD + b"".join(b"G%d*" % k for k in range(100, 99_000)) + b"M02*",
+    "undefined apertures": HEAD + b"".join(b"D%d*D3*" % k for k in range(100, 70_000)) + b"M02*",
+    "unknown after unreadable": HEAD
+    + b"".join(b"%%ADD%dZ*%%" % k for k in range(20, 10_020))
+    + b"".join(b"%%QQ%d*%%" % k for k in range(10_000))
+    + b"M02*",
+}  # fmt: skip
+
+
+@pytest.mark.skipif(not hasattr(signal, "setitimer"), reason="no timer on this system")
+@pytest.mark.parametrize("data", FOUND.values(), ids=FOUND)
+def test_found_cases_stay_quick(data: bytes) -> None:
+    def stop(*_: object) -> None:
+        pytest.fail("still reading after 8 s of processor time")
+
+    before = signal.signal(signal.SIGVTALRM, stop)
+    signal.setitimer(signal.ITIMER_VIRTUAL, 8.0)
+    try:
+        keeps_promises(data)
+    finally:
+        signal.setitimer(signal.ITIMER_VIRTUAL, 0.0)
+        signal.signal(signal.SIGVTALRM, before)
+
+
+def test_numbers_of_macros_are_bounded(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(setup, "MOST_MACRO_NUMBERS", 1000)
+    macro = b"%AMM*" + b"1,1,1,0,0*" * 50 + b"%"
+    uses = b"".join(b"%%ADD%dM*%%" % k for k in range(20, 40)) + b"%ADD50C,1*%D50*X0Y0D03*M02*"
+    art = read_gerber(HEAD + macro + uses, "a.gbr")
+    assert [a.code for a in art.apertures] == [10, 11, 20, 21, 22, 23, 24, 50]
+    (defect,) = art.defects
+    assert "too many primitives (15 times)" in defect.found and defect.weight is Weight.HOLD

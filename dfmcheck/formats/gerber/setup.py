@@ -97,18 +97,8 @@ class Setup:
 
     def _change(self, command: int) -> None:
         block = self._open[-1].block if self._open else -1
-        self.changes.append(
-            (
-                command,
-                self._dark,
-                self._mirror,
-                self._rotation,
-                self._scale,
-                self._net,
-                self._pin,
-                block,
-            )
-        )
+        placed = (self._dark, self._mirror, self._rotation, self._scale)
+        self.changes.append((command, *placed, self._net, self._pin, block))
 
     def comment(self, text: str, command: int) -> None:
         """A G04 comment, which may carry an attribute (specification 5.1.1)."""
@@ -257,7 +247,7 @@ class Setup:
         if aperture is None:
             return
         self._macro_numbers += sum(len(p.values) for p in aperture.primitives)
-        if self._macro_numbers > MOST_MACRO_NUMBERS:
+        if aperture.primitives and self._macro_numbers > MOST_MACRO_NUMBERS:
             self._too_many_numbers(line)
             return
         self._add_aperture(aperture, command)

@@ -23,6 +23,7 @@ _UNIT = {
     "mil": 0.0254, "mils": 0.0254, "in": 25.4, "inch": 25.4, "inches": 25.4, "mm": 1.0,
     "millimeters": 1.0, "um": 0.001, "micron": 0.001, "microns": 0.001, "cm": 10.0,
 }  # fmt: skip
+_LONGEST = 300  # characters of a comment that are looked at
 _KINDS = {"conductor", "plane", "signal", "mixed", "power"}
 _SYSTEMS = {
     "CUST 0": ("inch", False), "CUST 1": ("mm", False), "CUST 2": ("inch", True),
@@ -108,7 +109,7 @@ class Head:
 
     def comment(self, text: str, line: int) -> None:
         """Take one ``C`` line: facts are kept with the line as their evidence."""
-        body = text[1:].strip()
+        body = " ".join(text[1:_LONGEST].split())
         if found := _ALIAS.match(body):
             self.comment_aliases.setdefault(found[1], found[2].strip())
         elif found := _THICKNESS.search(body):

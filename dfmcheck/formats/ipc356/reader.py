@@ -36,6 +36,7 @@ _UNUSED = {
 }  # fmt: skip
 _CODE = re.compile(r"[03]\d\d")
 _LISTED = 5
+_LONGEST = 200  # characters of a record; longer ones are no records
 
 
 @cache
@@ -139,7 +140,7 @@ def read_netlist(data: bytes, file: str) -> Netlist:
                 if _CODE.fullmatch(code) and (code[1:] not in ("07", "17", "27", "67")):
                     unused.setdefault("3" + code[1:], []).append(number)
                     continue
-                found = _LOOSE.match(text)
+                found = _LOOSE.match(_squeezed(text))
                 kept = found is not None and _kept(rows, found, number)
                 (loose if kept else bad).append(number)
         elif first == "C":
@@ -164,6 +165,11 @@ def read_netlist(data: bytes, file: str) -> Netlist:
             )
         )  # fmt: skip
     return _table(rows, head)
+
+
+def _squeezed(text: str) -> str:
+    """Blanks behind the net field as one each, so that the loose pattern has few ways to try."""
+    return text[:17] + " " + " ".join(text[17:_LONGEST].split())
 
 
 def _kept(rows: _Rows, found: re.Match[str], line: int) -> bool:

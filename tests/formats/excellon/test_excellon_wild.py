@@ -45,7 +45,7 @@ def test_dual_in_line_of_sixteen_pins(sign: int, upright: bool) -> None:
     assert len(set(points)) == 16
     assert points[0] == (10.0, 20.0)
     assert last in [pytest.approx(p) for p in points]
-    for (x0, y0), (x1, y1) in itertools.pairwise(points):
+    for (x0, y0), (x1, y1) in itertools.pairwise(points[:8]):
         step = (x1 - x0, y1 - y0)
         assert step == pytest.approx((0, 2.54 * sign) if upright else (2.54 * sign, 0))
 
