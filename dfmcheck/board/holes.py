@@ -125,6 +125,7 @@ def holes_of_artwork(
         np.full(n, first, dtype=np.int32), np.full(n, last, dtype=np.int32),
         np.full(n, file_row, dtype=np.int32), code[aperture], objects.line[rows],
         np.arange(n, dtype=np.int32), np.full(n, -1, dtype=np.int32),
+        np.full(n, coarse(artwork.resolution)),
     )  # fmt: skip
     kept, more = _measurable(holes, artwork.file)
     return kept, (*found, *more)

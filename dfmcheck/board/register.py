@@ -42,6 +42,7 @@ def register_checks(board: Board) -> list[Defect]:
         return out
     holes, bad = _drill(board, np.concatenate(lands), openings)
     out += bad
+    reach: list[Floats] = []
     for n, layer in enumerate(board.copper):
         outer = n in (0, len(board.copper) - 1) or layer.role.side is not None
         plated, everywhere = _through(board, holes, n + 1)
@@ -58,6 +59,10 @@ def register_checks(board: Board) -> list[Defect]:
             )
             out.append(_defect(fit, what, layer.image.file, layer.name))
             lands[n] = fit.move(lands[n])
+        elif len(layer.image.parts):
+            # Pours reach nearer to the profile than lands do.
+            box = shapely.bounds(layer.image.parts)
+            reach.append(np.concatenate([box[:, :2], box[:, 2:]]))
     for layer, mine in zip(board.masks, openings, strict=True):
         under = [lands[n] for n, c in enumerate(board.copper) if _below(board, layer, c)]
         everything = np.concatenate([*under, holes])
@@ -66,7 +71,7 @@ def register_checks(board: Board) -> list[Defect]:
             out.append(_defect(fit, "openings lie on a land or hole", layer.image.file, layer.name))
         elif fit.before >= 0.9 and (drift := steady_offset(mine, np.concatenate(under))):
             out.append(_drift(drift, "openings", len(mine), layer.image.file, layer.name))
-    return out + _profile(board, np.concatenate([*lands, holes]))
+    return out + _profile(board, np.concatenate([*lands, holes, *reach]))
 
 
 def centres(image: Image) -> Floats:
@@ -162,7 +167,7 @@ def _profile(board: Board, points: Floats) -> list[Defect]:
         after, full = held(move(corners))
         if after >= _HELD and full >= (2 * _SMALL if move.scale != 1.0 else _SMALL):
             fit = Fit(move, before, after, len(points))
-            what = "lands and holes lie inside the profile"
+            what = "lands, holes and corners of copper lie inside the profile"
             if tiny and before >= _HELD:
                 what += f", and fill only {filled:.0%} of its side"
             return [_defect(fit, what, profile.file, certain=before < 0.5)]

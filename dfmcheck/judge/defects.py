@@ -21,7 +21,10 @@ def defect_findings(defects: Sequence[Defect], rules: Mapping[str, Rule]) -> lis
     """
     alike: dict[tuple[str, str, str, str], list[Defect]] = {}
     for defect in defects:
-        key = (defect.rule, defect.file, defect.layer, _NUMBER.sub("#", defect.found))
+        # Names of nets may differ in digits alone, and each of them is a question of its own.
+        nets = defect.rule.startswith("data.netlist-")
+        found = defect.found if nets else _NUMBER.sub("#", defect.found)
+        key = (defect.rule, defect.file, defect.layer, found)
         alike.setdefault(key, []).append(defect)
     return [_from_defects(group, rules) for group in alike.values()]
 

@@ -84,6 +84,29 @@ def test_mirrored_about_the_middle_of_the_board(tmp_path: Path) -> None:
     assert "conductor-4" in slip.layer
 
 
+@pytest.mark.parametrize("part", ["copper-2", "copper-3"])
+@pytest.mark.parametrize(
+    ("change", "words"),
+    [
+        (offset(1.0, -1.0), "moved by dx -1.000 mm, dy +1.000 mm"),
+        (SQUARE["mirror about y"], "mirrored left to right about x = 0.000 mm"),
+        (scaled(INCH), "divided by 25.4"),
+    ],
+)
+def test_planes_are_laid_on_by_their_clearances(
+    tmp_path: Path, part: str, change: Change, words: str
+) -> None:
+    slip = the_slip(tmp_path, part, change)
+    assert words in slip.found
+    assert slip.weight is Weight.HOLD
+
+
+@pytest.mark.parametrize("change", [offset(1.0, 0.5), scaled(10.0)], ids=["moved", "scaled"])
+def test_few_unplated_holes_are_asked_for(tmp_path: Path, change: Change) -> None:
+    """Five holes fit by chance more easily than fifty: a query, not a hold."""
+    assert the_slip(tmp_path, "drill-unplated", change).weight is Weight.QUERY
+
+
 @pytest.mark.parametrize("by", [0.1, 10.0, INCH, 1 / INCH])
 def test_profile_scale(tmp_path: Path, by: float) -> None:
     slip = the_slip(tmp_path, "profile", scaled(by))
