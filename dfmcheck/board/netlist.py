@@ -224,7 +224,7 @@ def _nearest(placed: Placement, sides: list[Rows]) -> tuple[int, float, int]:
     # The smaller nets are each held against all larger ones together.
     for n in range(1, len(sides)):
         others = np.concatenate(sides[:n])
-        distance, hit = KDTree(at[others]).query(at[sides[n]])
+        distance, hit = map(np.asarray, KDTree(at[others]).query(at[sides[n]]))
         k = int(np.argmin(distance))
         if distance[k] < best[1]:
             best = (int(sides[n][k]), float(distance[k]), int(others[hit[k]]))

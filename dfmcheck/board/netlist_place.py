@@ -158,7 +158,8 @@ def _match_holes(board: Board, x: Floats, y: Floats, size: Floats) -> Ints:
     at = np.stack([x[rows], y[rows]], axis=-1)
     k = min(4, len(h))
     distance, found = KDTree(_centres(board)).query(at, k=k)
-    distance, found = distance.reshape(len(rows), k), found.reshape(len(rows), k)
+    distance = np.asarray(distance).reshape(len(rows), k)
+    found = np.asarray(found).reshape(len(rows), k)
     fits = distance <= np.fmax(NEAR, size[rows] / 2)[:, None]
     off = np.abs(2 * h.r[found] - size[rows][:, None])
     # Holes one over the other (blind and through): size decides; otherwise distance does.

@@ -29,8 +29,9 @@ def read_profile(
 
     The area is the smallest closed outline that holds nearly all ``lands`` ((n, 2) points of
     the outer conductors; a drawing frame round the board is thus not taken for it), else the
-    largest one, less the closed cut-outs inside it. Where the lines leave gaps up to 0.2 mm the area is closed with a straight line and the gap is
-    reported; larger gaps leave the area empty. A file without lines gives no profile.
+    largest one, less the closed cut-outs inside it. Where the lines leave gaps up to 0.2 mm
+    the area is closed with a straight line and the gap is reported; larger gaps leave the
+    area empty. A file without lines gives no profile.
     """
     objects, defects = flatten(artwork)
     draws = np.flatnonzero(objects.kind == Kind.DRAW)
