@@ -152,7 +152,11 @@ def _load_all(package: Package, workers: int, progress: Progress | None) -> list
         for f in package.files
         if f.role.function in _READ or (f.role.function in _DRILLED and f.format == "gerber")
     ]
-    jobs = [(f.name, f.data, f.role, f.role.function in _PAINTED) for f in wanted]
+    lists = [
+        f.data.decode("latin-1") for f in package.files if f.role.function is Function.APERTURES
+    ]
+    beside = "\n".join(lists) or None
+    jobs = [(f.name, f.data, f.role, f.role.function in _PAINTED, beside) for f in wanted]
     total = len(jobs)
     if workers <= 1 or total < 2 or sum(len(f.data) for f in wanted) < 1_000_000:
         out = []

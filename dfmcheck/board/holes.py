@@ -44,7 +44,7 @@ def holes_of_drilling(
     ends[single, 2:] = ends[single, :2]
     tool = hits.tool[row]
     plated = np.where(stated[tool] >= 0, stated[tool], by_role).astype(np.int8)
-    first, last = role.span or (1, conductors)
+    first, last = role.span or _stated_span(drilling, conductors) or (1, conductors)
     # A path of its own for every hit that is not part of a routed one.
     path = np.where(hits.path[row] >= 0, n + hits.path[row], row).astype(np.int32)
     holes = Holes(
@@ -58,6 +58,15 @@ def holes_of_drilling(
         np.full(len(row), coarse(drilling.resolution)),
     )  # fmt: skip
     return _measurable(holes, drilling.file)
+
+
+def _stated_span(drilling: Drilling, conductors: int) -> tuple[int, int] | None:
+    """Span a comment of the drill file states, when the board has those layers."""
+    stated = drilling.attributes.get("LayerSpan", ())
+    if len(stated) != 2 or not all(text.isdigit() for text in stated):
+        return None
+    first, last = sorted(int(text) for text in stated)
+    return (first, last) if 1 <= first < last <= conductors else None
 
 
 def _plating(role: Role, attributes: object) -> Plating:

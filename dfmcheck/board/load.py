@@ -23,10 +23,15 @@ class Loaded:
     assumptions: tuple[Assumption, ...]
 
 
-def load_gerber(name: str, data: bytes, role: Role, paint: bool) -> Loaded:
-    """Read one Gerber file, and paint it when ``paint``; a failure becomes a defect."""
+def load_gerber(
+    name: str, data: bytes, role: Role, paint: bool, apertures: str | None = None
+) -> Loaded:
+    """Read one Gerber file, and paint it when ``paint``; a failure becomes a defect.
+
+    ``apertures`` is the text of the package's separate aperture list, where it has one.
+    """
     try:
-        artwork = read_gerber(data, name)
+        artwork = read_gerber(data, name, apertures)
     except FormatError as error:
         return Loaded(name, role, None, None, (unreadable(name, error),), ())
     defects, assumptions = artwork.defects, artwork.assumptions
