@@ -126,7 +126,10 @@ def clearance(board: Board, reach: float) -> Places:
             return Places.empty()
         centre = shapely.get_coordinates(shapely.centroid(image.pieces[lands]))
         opening = inside.part_at(centre[:, 0], centre[:, 1])
-        own = (opening >= 0) & _opened(image.pieces[lands], centre, opening, mask)
+        own = (opening >= 0) & _opened(image.pieces[lands], opening, mask)
+        # A region in an opening that has a flashed land is a pour's corner or a teardrop.
+        flashed = np.isin(opening, opening[own & image.flash[lands]])
+        own &= image.flash[lands] | ~flashed
         lands, opening = lands[own], opening[own]
         of_land = np.full(len(image.pieces), -1, dtype=np.intp)
         of_land[lands] = np.arange(len(lands))
@@ -185,7 +188,7 @@ def clearance(board: Board, reach: float) -> Places:
     return concat_layers(board, board.masks, one)
 
 
-def _opened(lands: np.ndarray, centre: np.ndarray, opening: np.ndarray, mask: Layer) -> np.ndarray:
+def _opened(lands: np.ndarray, opening: np.ndarray, mask: Layer) -> np.ndarray:
     """Whether the opening a land's centre lies in was made for that land.
 
     It was when the centre of the opening, or of one of the objects it is painted of, lies in

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import importlib.resources
 import importlib.util
+import os
 from dataclasses import dataclass
 from math import pi
 from pathlib import Path
@@ -29,6 +30,11 @@ Floats = npt.NDArray[np.float64]
 Mask = npt.NDArray[np.bool_]
 
 # --- point-in-shape formulas, in the shape's own coordinates
+
+ROOT = Path(__file__).resolve().parents[2]
+SPEC_EXAMPLES = Path(
+    os.environ.get("DFMCHECK_SPEC_EXAMPLES", ROOT.parent / "shared" / "spec-examples")
+)
 
 
 def in_convex(x: Floats, y: Floats, corners: Floats) -> Mask:
@@ -388,6 +394,15 @@ def test_example_as_painted(name: str) -> None:
         pytest.skip("pygerber is not installed (extra 'dev')")
     path = importlib.resources.files("pygerber") / "examples" / name
     compare(path.read_bytes(), name, 0.02)
+
+
+@pytest.mark.skipif(not SPEC_EXAMPLES.is_dir(), reason=f"{SPEC_EXAMPLES} is not there")
+@pytest.mark.parametrize("path", sorted(SPEC_EXAMPLES.glob("*.gbr")), ids=lambda p: p.stem)
+def test_specification_example_as_painted(path: Path) -> None:
+    data = path.read_bytes()
+    bounds = shapely.total_bounds(layer_image(read_gerber(data, path.name)).parts)
+    # The examples differ in size a hundredfold: two hundred pixels across each.
+    compare(data, path.name, float((bounds[2:] - bounds[:2]).max()) / 200)
 
 
 @pytest.mark.parametrize(
