@@ -401,8 +401,8 @@ def test_example_as_painted(name: str) -> None:
 def test_specification_example_as_painted(path: Path) -> None:
     data = path.read_bytes()
     bounds = shapely.total_bounds(layer_image(read_gerber(data, path.name)).parts)
-    # The examples differ in size a hundredfold: two hundred pixels across each.
-    compare(data, path.name, float((bounds[2:] - bounds[:2]).max()) / 200)
+    # The examples differ in size a hundredfold, and some draw with a thin pen.
+    compare(data, path.name, float((bounds[2:] - bounds[:2]).max()) / 700)
 
 
 @pytest.mark.parametrize(
