@@ -400,9 +400,11 @@ def test_example_as_painted(name: str) -> None:
 @pytest.mark.parametrize("path", sorted(SPEC_EXAMPLES.glob("*.gbr")), ids=lambda p: p.stem)
 def test_specification_example_as_painted(path: Path) -> None:
     data = path.read_bytes()
-    bounds = shapely.total_bounds(layer_image(read_gerber(data, path.name)).parts)
-    # The examples differ in size a hundredfold, and some draw with a thin pen.
-    compare(data, path.name, float((bounds[2:] - bounds[:2]).max()) / 700)
+    artwork = read_gerber(data, path.name)
+    bounds = shapely.total_bounds(layer_image(artwork).parts)
+    # The examples differ in size a hundredfold, and a pen must be some pixels wide.
+    pens = [a.values[0] / 4 for a in artwork.apertures if a.values]
+    compare(data, path.name, min([float((bounds[2:] - bounds[:2]).max()) / 700, *pens]))
 
 
 @pytest.mark.parametrize(
