@@ -154,3 +154,25 @@ def test_sample_without_attributes(tmp_path: Path, name: str) -> None:
     a, b = rows(with_all.places), rows(without.places)
     assert (sorted((a - b).elements()), sorted((b - a).elements())) == ([], [])
     assert with_all.facts == without.facts
+
+
+@pytest.mark.parametrize("shop_name", ["volume", "prototype"])
+def test_same_board_gives_the_same_fingerprints(boards: Path, shop_name: str) -> None:
+    folders = [boards / name for name in ("x2-attributes", "no-attributes")]
+    if not all(folder.is_dir() for folder in folders):
+        pytest.skip(f"{folders[0]} and its twin are not there")
+    shop = load_shop(shop_name)
+    prints = [
+        [
+            (f.rule, f.layer, f.fingerprint)
+            for f in judge(
+                screen(folder, thickness=1.6, reach=shop.limit_reach(), workers=1),
+                shop,
+                rules=rules(),
+            ).findings
+            if f.step != "data"
+        ]
+        for folder in folders
+    ]
+    assert prints[0] == prints[1]
+    assert prints[0]

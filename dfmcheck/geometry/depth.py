@@ -78,7 +78,7 @@ class Inside:
         mine = ~inside[of] | (self.facets.piece[facet] == out.part[of])
         of, facet = of[mine], facet[mine]
         distance, a, b = closest_points(probes.segments[of], self.facets.segments[facet])
-        order = np.lexsort((distance, of))
+        order = _nearest_first(of, distance, b)
         first = np.ones(len(order), dtype=np.bool_)
         first[1:] = of[order][1:] != of[order][:-1]
         rows = order[first]
@@ -111,7 +111,7 @@ class Inside:
             of, facet = self._facet_tree.query(boxes)
             spine = np.concatenate([points, points], axis=1)[of]
             distance, _, b = closest_points(spine, self.facets.segments[facet])
-            order = np.lexsort((distance, of))
+            order = _nearest_first(of, distance, b)
             first = np.ones(len(order), dtype=np.bool_)
             first[1:] = of[order][1:] != of[order][:-1]
             near = order[first]
@@ -192,3 +192,13 @@ def _filled(parts: npt.NDArray[Any], drilled: npt.NDArray[Any]) -> npt.NDArray[A
         kept = voids[(owner == part) & ~gone]
         out[part] = shapely.Polygon(parts[part].exterior, [v.exterior for v in kept])
     return out
+
+
+def _nearest_first(of: Rows, distance: Floats, at: Floats) -> Rows:
+    """Order by probe, then distance; of points equally near (a centred hole) the lowest first,
+    so that it does not hang on how the outline was drawn."""
+    near = np.full(int(of.max(initial=-1)) + 1, np.inf)
+    np.minimum.at(near, of, distance)
+    rows = np.flatnonzero(distance <= near[of] + 1e-7)
+    order = np.lexsort((at[rows, 0].round(5), at[rows, 1].round(5), of[rows]))
+    return rows[order]
