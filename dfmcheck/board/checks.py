@@ -97,10 +97,14 @@ def _outside(board: Board) -> list[Defect]:
         first = int(away[0])
         piece = int(np.flatnonzero(image.part == first)[0])
         x, y = shapely.get_coordinates(shapely.point_on_surface(image.parts[first]))[0].tolist()
+        # Text and frames are harmless; lands out there mean that profile or copper is wrong,
+        # and they are not measured: that must not pass.
+        lands = int(image.flash[np.isin(image.part, away)].sum())
         out.append(
             Defect(
-                "data.outside-profile", Weight.NOTE,
-                f"{len(away)} pieces of copper wholly outside the profile",
+                "data.outside-profile", Weight.QUERY if lands else Weight.NOTE,
+                f"{len(away)} pieces of copper wholly outside the profile, {lands} lands among "
+                "them, which were not measured",
                 "copper inside it only",
                 "They are cut away with the panel; ask if they were meant to stay.",
                 image.file, int(image.line[piece]), layer.name,
