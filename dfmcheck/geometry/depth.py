@@ -11,6 +11,7 @@ import shapely
 
 from dfmcheck.geometry.edges import CHORD_ERROR, Edges, polygon_edges
 from dfmcheck.geometry.image import Image
+from dfmcheck.geometry.rows import run_starts
 from dfmcheck.geometry.segments import closest_points
 
 Floats = npt.NDArray[np.float64]
@@ -79,8 +80,7 @@ class Inside:
         of, facet = of[mine], facet[mine]
         distance, a, b = closest_points(probes.segments[of], self.facets.segments[facet])
         order = _nearest_first(of, distance, b)
-        first = np.ones(len(order), dtype=np.bool_)
-        first[1:] = of[order][1:] != of[order][:-1]
+        first = run_starts(of[order])
         rows = order[first]
         hit = of[rows]
         ok = distance[rows] - probes.r[hit] <= reach
@@ -112,8 +112,7 @@ class Inside:
             spine = np.concatenate([points, points], axis=1)[of]
             distance, _, b = closest_points(spine, self.facets.segments[facet])
             order = _nearest_first(of, distance, b)
-            first = np.ones(len(order), dtype=np.bool_)
-            first[1:] = of[order][1:] != of[order][:-1]
+            first = run_starts(of[order])
             near = order[first]
             hit = rows[of[near]]
             value = -distance[near] - probes.r[hit]

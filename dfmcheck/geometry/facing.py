@@ -17,6 +17,7 @@ import numpy.typing as npt
 import shapely
 
 from dfmcheck.geometry.edges import CHORD_ERROR, STRIDE
+from dfmcheck.geometry.rows import run_starts
 from dfmcheck.geometry.segments import closest_on_segment, closest_points
 
 Floats = npt.NDArray[np.float64]
@@ -267,8 +268,7 @@ def _one_per_place(widths: Widths, cell: float) -> Rows:
     middle = np.floor((widths.p + widths.q) / 2 / cell).astype(np.int64)
     order = np.lexsort((widths.value, middle[:, 1], middle[:, 0], widths.part))
     part, m = widths.part[order], middle[order]
-    first = np.ones(len(order), dtype=np.bool_)
-    first[1:] = (part[1:] != part[:-1]) | (m[1:] != m[:-1]).any(axis=1)
+    first = run_starts(part, m[:, 0], m[:, 1])
     return np.asarray(order[first])
 
 

@@ -11,6 +11,7 @@ import numpy.typing as npt
 import shapely
 
 from dfmcheck.geometry.edges import CHORD_ERROR, STRIDE, Edges
+from dfmcheck.geometry.rows import run_starts
 from dfmcheck.geometry.segments import closest_on_segment, closest_points
 
 Floats = npt.NDArray[np.float64]
@@ -234,6 +235,5 @@ def thin(gaps: Gaps, key: npt.NDArray[Any], cell: float, order: Floats | None = 
     value = gaps.value if order is None else order
     by = np.lexsort((value, middle[:, 1], middle[:, 0], key))
     k, m = key[by], middle[by]
-    first = np.ones(len(by), dtype=np.bool_)
-    first[1:] = (k[1:] != k[:-1]) | (m[1:] != m[:-1]).any(axis=1)
+    first = run_starts(k, m[:, 0], m[:, 1])
     return np.asarray(np.sort(by[first]))

@@ -14,6 +14,7 @@ from dfmcheck.formats.records import Kind
 from dfmcheck.geometry.edges import CHORD_ERROR, Edges
 from dfmcheck.geometry.gaps import Gaps
 from dfmcheck.geometry.image import Image
+from dfmcheck.geometry.rows import run_starts
 from dfmcheck.geometry.segments import closest_points
 from dfmcheck.measure.places import Places
 
@@ -115,8 +116,7 @@ def edges_at(edges: Edges, points: Floats) -> tuple[Rows, Floats]:
     away = np.abs(closest_points(at, edges.segments[edge])[0] - edges.r[edge])
     order = np.lexsort((edge, away, of))
     of, edge, away = of[order], edge[order], away[order]
-    first = np.ones(len(of), dtype=np.bool_)
-    first[1:] = of[1:] != of[:-1]
+    first = run_starts(of)
     first &= away <= near
     best[of[first]], off[of[first]] = edge[first], away[first]
     return best, off

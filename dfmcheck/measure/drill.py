@@ -6,6 +6,7 @@ import numpy as np
 
 from dfmcheck.board.model import Board, Layer
 from dfmcheck.geometry.gaps import Gaps, gaps_between, gaps_within
+from dfmcheck.geometry.rows import run_starts
 from dfmcheck.measure.common import (
     concat_layers,
     hole_source,
@@ -62,8 +63,7 @@ def hole_to_copper(board: Board, reach: float) -> Places:
             gone = (holes.plated[gaps.a] == 0) & _swallowed(gaps, board, layer)
             gaps = gaps.take(other & crossed & ~gone)
             order = np.lexsort((gaps.value, gaps.a))
-            first = np.ones(len(order), dtype=np.bool_)
-            first[1:] = gaps.a[order][1:] != gaps.a[order][:-1]
+            first = run_starts(gaps.a[order])
             return gaps.take(order[first])
 
         gaps = with_tightest(search, reach)

@@ -16,6 +16,7 @@ from dfmcheck.geometry.gaps import (
     gaps_within,
     thin,
 )
+from dfmcheck.geometry.rows import run_starts
 from dfmcheck.measure.common import (
     CELL,
     concat_layers,
@@ -139,8 +140,7 @@ def clearance(board: Board, reach: float) -> Places:
         known = np.flatnonzero(~np.isnan(depth.value))
         at = depth.at[known].round(5)
         order = known[np.lexsort((at[:, 0], at[:, 1], depth.value[known].round(6), land[known]))]
-        first = np.ones(len(order), dtype=np.bool_)
-        first[1:] = land[order][1:] != land[order][:-1]
+        first = run_starts(land[order])
         worst = order[first]
         value = depth.value[worst]
         defined = np.zeros(len(worst), dtype=np.bool_)
@@ -156,8 +156,7 @@ def clearance(board: Board, reach: float) -> Places:
         where = ordered_key(opening[land[worst]], copper.edge_net[rows[worst]])
         at = depth.at[worst].round(5)
         order = np.lexsort((at[:, 0], at[:, 1], depth.value[worst].round(6), where))
-        first = np.ones(len(order), dtype=np.bool_)
-        first[1:] = where[order][1:] != where[order][:-1]
+        first = run_starts(where[order])
         worst = worst[order[first]]
         value = depth.value[worst]
         keep = value <= reach
