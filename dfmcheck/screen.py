@@ -17,7 +17,7 @@ from dfmcheck.board.model import Board
 from dfmcheck.intake import Package, open_package, select_board
 from dfmcheck.measure.facts import board_facts
 from dfmcheck.measure.places import Places
-from dfmcheck.measure.rule import measure_functions, rules
+from dfmcheck.measure.rule import measure_functions, rules, searches
 from dfmcheck.measure.screening import Facts, FileEntry, Gap, Screening
 
 Progress = Callable[[str, int, int], None]
@@ -156,50 +156,47 @@ def _collector_off() -> Iterator[None]:
             gc.enable()
 
 
-def _measure_one(id_: str, layer: int, reach: float) -> Places:
+def _measure_one(ids: tuple[str, ...], layer: int, reach: float) -> Places:
     """Runs in a worker that inherited the board; ``layer`` -1 measures the board as a whole."""
     assert _BOARD is not None
-    return measure_functions()[id_](_view(_BOARD, layer), reach)
+    return measure_functions()[ids[0]](_view(_BOARD, layer), reach)
 
 
 def _measure_all(
     board: Board, reach: Mapping[str, float], workers: int, progress: Progress | None
 ) -> Places:
-    tasks = [(id_, far) for id_, far in reach.items()]
-    functions = measure_functions()
     known = rules()
+    tasks = [
+        (function, ids, max(reach[id_] for id_ in ids)) for function, ids in searches().items()
+    ]
     total = len(tasks)
     size = sum(len(layer.image.edges) for layer in board.copper + board.masks)
-    results: dict[int, Places] = {}
+    results: list[Places] = []
     if workers <= 1 or size < 20_000:
-        for n, (id_, far) in enumerate(tasks):
-            results[n] = functions[id_](board, far)
+        for n, (function, _, far) in enumerate(tasks, start=1):
+            results.append(function(board, far))
             if progress:
-                progress("measuring", n + 1, total)
-    else:
-        global _BOARD
-        _BOARD = board
-        jobs = [
-            (n, id_, layer, far)
-            for n, (id_, far) in enumerate(tasks)
-            # Copper layers are shared out to workers one by one.
-            for layer in (range(len(board.copper)) if known[id_].looks_at == "copper" else (-1,))
-        ]
-        parts: dict[tuple[int, int], Places] = {}
-        with ProcessPoolExecutor(workers, mp_context=get_context("fork")) as pool:
-            futures = {
-                pool.submit(_measure_one, id_, layer, far): (n, layer)
-                for n, id_, layer, far in jobs
-            }
-            for done, future in enumerate(as_completed(futures), start=1):
-                parts[futures[future]] = future.result()
-                if progress:
-                    progress("measuring", done, len(jobs))
-        _BOARD = None
-        for n in range(total):
-            mine = sorted(key for key in parts if key[0] == n)
-            results[n] = Places.concat([parts[key] for key in mine])
-    return Places.concat([results[n] for n in range(total)])
+                progress("measuring", n, total)
+        return Places.concat(results)
+    global _BOARD
+    _BOARD = board
+    jobs = [
+        (n, ids, layer, far)
+        for n, (_, ids, far) in enumerate(tasks)
+        # Copper layers are shared out to workers one by one.
+        for layer in (range(len(board.copper)) if known[ids[0]].looks_at == "copper" else (-1,))
+    ]
+    parts: dict[tuple[int, int], Places] = {}
+    with ProcessPoolExecutor(workers, mp_context=get_context("fork")) as pool:
+        futures = {
+            pool.submit(_measure_one, ids, layer, far): (n, layer) for n, ids, layer, far in jobs
+        }
+        for done, future in enumerate(as_completed(futures), start=1):
+            parts[futures[future]] = future.result()
+            if progress:
+                progress("measuring", done, len(jobs))
+    _BOARD = None
+    return Places.concat([parts[key] for key in sorted(parts)])
 
 
 def _view(board: Board, layer: int) -> Board:
@@ -212,6 +209,8 @@ def _measured(board: Board, ids: set[str], gaps: list[Gap]) -> tuple[tuple[str, 
     layers = {
         "copper": [layer.name for layer in board.copper],
         "mask": [layer.name for layer in board.masks],
+        "legend": [layer.name for layer in board.legends],
+        "paste": [layer.name for layer in board.pastes],
         "drill": list(dict.fromkeys(board.drill_roles)),
         "package": [""],
     }

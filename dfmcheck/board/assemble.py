@@ -25,8 +25,9 @@ from dfmcheck.intake import Package, PackageFile
 from dfmcheck.terms import Assumption, Defect, FileEntry, Function, Gap, Side
 
 Progress = Callable[[str, int, int], None]
-_PAINTED = {Function.CONDUCTOR, Function.PLANE, Function.MASK}
-_READ = _PAINTED | {Function.LEGEND, Function.PASTE, Function.PROFILE}
+_SIDED = (Function.MASK, Function.LEGEND, Function.PASTE)
+_PAINTED = {Function.CONDUCTOR, Function.PLANE, *_SIDED}
+_READ = _PAINTED | {Function.PROFILE}
 _DRILLED = {Function.DRILL, Function.ROUT}
 
 
@@ -62,11 +63,7 @@ def assemble(
         for item in sorted(loaded, key=lambda i: (i.role.layer or 0, i.name))
         if item.image is not None and item.role.is_copper
     )
-    masks = tuple(
-        Layer(item.role, item.image)
-        for item in sorted(loaded, key=lambda i: (i.role.side is not Side.TOP, i.name))
-        if item.image is not None and item.role.function is Function.MASK
-    )
+    masks, legends, pastes = (_sided(loaded, function) for function in _SIDED)
     profile, more = _profile(loaded, copper)
     box = _extent(copper, profile)
     # Places are told on the board's datum; until here they were the file's.
@@ -98,7 +95,6 @@ def assemble(
         name=package.name,
         copper=copper,
         masks=masks,
-        others=(),
         holes=holes,
         drill_files=files,
         drill_roles=roles,
@@ -111,12 +107,23 @@ def assemble(
         gaps=tuple(gaps),
         defects=(),
         assumptions=tuple(assumptions),
+        legends=legends,
+        pastes=pastes,
     )
     defects += datum_checks(board)
     if job is not None:
         defects += job_checks(board, job)
     board = join_netlists(replace(board, defects=tuple(defects)), netlists)
     return _inside_profile(board)
+
+
+def _sided(loaded: Sequence[Loaded], function: Function) -> tuple[Layer, ...]:
+    """Layers of one function, top side first."""
+    return tuple(
+        Layer(item.role, item.image)
+        for item in sorted(loaded, key=lambda i: (i.role.side is not Side.TOP, i.name))
+        if item.image is not None and item.role.function is function
+    )
 
 
 def _on_datum(defect: Defect, box: tuple[float, float, float, float] | None) -> Defect:

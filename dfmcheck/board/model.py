@@ -106,7 +106,6 @@ class Board:
     name: str
     copper: tuple[Layer, ...]  # top to bottom
     masks: tuple[Layer, ...]
-    others: tuple[Layer, ...]  # legend, paste
     holes: Holes
     drill_files: tuple[str, ...]
     drill_roles: tuple[str, ...]
@@ -120,6 +119,8 @@ class Board:
     defects: tuple[Defect, ...]
     assumptions: tuple[Assumption, ...]
 
+    legends: tuple[Layer, ...] = ()
+    pastes: tuple[Layer, ...] = ()
     stack: tuple[Layer, ...] = ()
     """The whole stack where ``copper`` is only a part of it (see :meth:`only`)."""
     first: int = 1

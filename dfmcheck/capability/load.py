@@ -13,6 +13,9 @@
     plated = 0.1
     unplated = 0.0
 
+    [stencil]                       # needed where the shop limits stencil ratios
+    foil = 0.12                     # its thickness
+
     [limits."etch.conductor-spacing"]
     standard = 0.15                 # one value per tier; a tier left out is not judged
     fine = 0.10
@@ -20,7 +23,7 @@
     weight = "hold"                 # or "query"; the rule's own weight where left out
 
     [[limits."etch.conductor-spacing".when]]   # the first variant that applies wins
-    position = "outer"              # or "inner"; also plated, kind, hole, depth
+    position = "outer"              # or "inner"; also plated, kind, hole, depth, volts
     copper_um = { min = 60 }        # finished copper, always µm
     standard = 0.25
     fine = 0.20
@@ -39,7 +42,15 @@ from typing import Any
 
 from pydantic import ValidationError
 
-from dfmcheck.capability.schema import MM, RawAllowance, RawFile, RawHead, RawLimit, built
+from dfmcheck.capability.schema import (
+    MM,
+    RawAllowance,
+    RawFile,
+    RawHead,
+    RawLimit,
+    RawStencil,
+    built,
+)
 from dfmcheck.capability.shop import Shop
 from dfmcheck.capability.toml_lines import key_lines
 from dfmcheck.errors import ShopFileError
@@ -49,9 +60,10 @@ from dfmcheck.resources import data_folder
 from dfmcheck.terms import Step, Weight
 
 _PLAUSIBLE = (0.001, 25.0)  # mm; outside it the stated units are almost certainly not meant
-_TOP = ("shop", "allowance", "limits")
+_TOP = ("shop", "allowance", "stencil", "limits")
 _LIMIT_KEYS = ("source", "weight", "when")
-_WHEN_KEYS = ("position", "plated", "copper_um", "kind", "hole", "depth", "source")
+_WHEN_KEYS = ("position", "plated", "copper_um", "kind", "hole", "depth", "volts", "source")
+_RANGES = ("copper_um", "hole", "depth", "volts")
 _RANGE_KEYS = ("min", "max")
 
 
@@ -206,7 +218,11 @@ class _Reading:
             missing = "limits" if isinstance(head, dict) else "shop"
             self.problem((), f"there is no [{missing}] table", "one", "Add it.")
             return out
-        for section, model in (("shop", RawHead), ("allowance", RawAllowance)):
+        for section, model in (
+            ("shop", RawHead),
+            ("allowance", RawAllowance),
+            ("stencil", RawStencil),
+        ):
             table = raw.get(section)
             for key in table.keys() - model.model_fields.keys() if isinstance(table, dict) else ():
                 self.unknown((section, key), model.model_fields, f"[{section}]")
@@ -262,7 +278,7 @@ class _Reading:
         for key in table.keys() - set(keys) - set(tiers):
             self.unknown((*path, key), (*tiers, *keys), _name(path))
         for key, value in table.items():
-            if key in ("copper_um", "hole", "depth") and isinstance(value, dict):
+            if key in _RANGES and isinstance(value, dict):
                 for end in value.keys() - set(_RANGE_KEYS):
                     self.unknown((*path, key, end), _RANGE_KEYS, f"{_name(path)} {key}")
         values = {key: value for key, value in table.items() if key in tiers and key not in keys}
@@ -301,6 +317,8 @@ class _Reading:
 
     def check_limit(self, rule: Rule, limit: RawLimit, read: RawFile) -> None:
         path: tuple[str | int, ...] = ("limits", rule.id)
+        if rule.allowance == "foil" and (read.stencil is None or read.stencil.foil == 0):
+            self.problem(path, f"{_name(path)} without a foil", "[stencil] foil = its thickness")
         if not limit.values and not limit.when:
             self.problem(path, f"{_name(path)} has no value", "one for at least one tier")
         if limit.weight is not None and Weight[limit.weight.upper()] > rule.weight:
@@ -317,7 +335,7 @@ class _Reading:
             conditions = variant.model_dump(exclude={"values", "source"}, exclude_none=True)
             if not conditions:
                 self.problem(here, "a variant without a condition", "at least one")
-            for name in ("copper_um", "hole", "depth"):
+            for name in _RANGES:
                 span = getattr(variant, name)
                 if span is not None and (span.min is None) and (span.max is None):
                     self.problem((*here, name), f"{name} without min or max", "at least one")

@@ -35,6 +35,10 @@ class RawAllowance(_Raw):
     unplated: Number = 0.0
 
 
+class RawStencil(_Raw):
+    foil: Number
+
+
 class RawRange(_Raw):
     min: Number | None = None
     max: Number | None = None
@@ -48,6 +52,7 @@ class RawWhen(_Raw):
     kind: StrictStr | None = None
     hole: RawRange | None = None
     depth: RawRange | None = None
+    volts: RawRange | None = None
     source: StrictStr = ""
 
 
@@ -61,6 +66,7 @@ class RawLimit(_Raw):
 class RawFile(_Raw):
     shop: RawHead
     allowance: RawAllowance = RawAllowance()
+    stencil: RawStencil | None = None
     limits: dict[str, RawLimit]
 
 
@@ -95,6 +101,7 @@ def built(read: RawFile, rules: Mapping[str, Rule], file: str) -> Shop:
                     kind=when.kind,
                     hole=span(when.hole, mm),
                     depth=span(when.depth, mm),
+                    volts=span(when.volts, 1.0),
                     source=when.source,
                 )
                 for when in limit.when
@@ -107,6 +114,7 @@ def built(read: RawFile, rules: Mapping[str, Rule], file: str) -> Shop:
         tiers=tuple(read.shop.tiers),
         default_tier=read.shop.default_tier,
         allowance=HoleAllowance(plated=growth.plated * mm, unplated=growth.unplated * mm),
+        foil=None if read.stencil is None else read.stencil.foil * mm,
         limits=limits,
         file=file,
     )

@@ -45,7 +45,8 @@ class Variant(_Frozen):
     """Limits that take the place of the base limits where every condition given holds.
 
     ``copper_um`` is finished copper in µm; ``hole`` and ``depth`` are mm, of the hole in the
-    file; ``plated`` takes a hole of unknown plating as plated, as the allowance does.
+    file; ``volts`` the peak voltage between the nets; ``plated`` takes a hole of unknown plating
+    as plated, as the allowance does.
     """
 
     values: dict[str, float]
@@ -55,6 +56,7 @@ class Variant(_Frozen):
     kind: str | None = None
     hole: Range | None = None
     depth: Range | None = None
+    volts: Range | None = None
     source: str = ""
 
 
@@ -89,7 +91,8 @@ class HoleAllowance(_Frozen):
 class Shop(_Frozen):
     """A shop capability file as read; all lengths mm.
 
-    ``tiers`` run from the least to the most demanding, so the last is the most the shop can do.
+    ``foil`` is the stencil's thickness, None where the shop states none. ``tiers`` run from the
+    least to the most demanding, so the last is the most the shop can do.
     """
 
     name: str
@@ -97,6 +100,7 @@ class Shop(_Frozen):
     tiers: tuple[str, ...]
     default_tier: str
     allowance: HoleAllowance
+    foil: float | None = None
     limits: dict[str, Limit]
     file: str = ""
 

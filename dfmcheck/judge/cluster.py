@@ -166,7 +166,17 @@ def _finding(
         remedy=rule.change,
         who=rule.who,
         sources=_sources(taken, at),
+        places=_listed(one, taken, rows) if len(rows) > 1 else (),
     )  # fmt: skip
+
+
+def _listed(one: Failing, taken: Places, rows: Rows) -> tuple[tuple[float, float, float], ...]:
+    """Middle of each measured line and its value, worst first."""
+    x = ((taken["x"][rows] + taken["x2"][rows]) / 2).round(6)
+    y = ((taken["y"][rows] + taken["y2"][rows]) / 2).round(6)
+    keep = np.isfinite(x) & np.isfinite(y)
+    columns = (x[keep].tolist(), y[keep].tolist(), one.value[rows][keep].round(6).tolist())
+    return tuple(zip(*columns, strict=True))
 
 
 def _bbox(taken: Places, rows: Rows) -> tuple[float, float, float, float] | None:

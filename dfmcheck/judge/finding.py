@@ -33,8 +33,9 @@ class Finding:
     ``severity`` is ``note``, ``query`` or ``hold``. ``tier`` is the most capable tier that
     fails (the shop's last tier when nothing fits), "" for data defects. ``fits`` is the first
     tier that would take it, "" when none does. ``bbox`` is x0, y0, x1, y1 over all ``count``
-    places. ``measured`` is the value as judged (allowance applied); ``raw`` the value in the
-    data. None where the finding has no number.
+    places; ``places`` lists them as x, y, value where there are several. ``measured`` is the
+    value as judged (allowance applied); ``raw`` the value in the data. None where the finding
+    has no number.
     """
 
     rule: str
@@ -59,6 +60,7 @@ class Finding:
     remedy: str
     who: str
     sources: tuple[Source, ...] = ()
+    places: tuple[tuple[float, float, float], ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

@@ -54,9 +54,15 @@ def judged_values(rule: Rule, shop: Shop, places: Places, rows: Rows) -> tuple[F
     # an uncertainty nobody knows is taken as none, the stricter reading
     margin = np.nan_to_num(np.abs(places["uncertainty"][rows]), nan=0.0, posinf=0.0) + TOLERANCE
     growth = shop.allowance
+    if rule.allowance == "foil":
+        # Without a foil nothing can be said; such values come out as not judged.
+        foil = np.nan if not shop.foil else shop.foil
+        return value / foil, (margin - TOLERANCE) / foil + TOLERANCE
     if rule.allowance == "none" or (growth.plated == 0 and growth.unplated == 0):
         return value, margin
     grown = np.where(places["plated"][rows] == 0, growth.unplated, growth.plated)
+    if rule.allowance == "grown":
+        return value + grown, margin
     if rule.allowance == "wall":
         return value - grown, margin
     if rule.allowance == "aspect":
@@ -98,6 +104,8 @@ def _applies(variant: Variant, places: Places, rows: Rows, copper: Copper) -> np
         hit &= variant.hole.holds(places["hole"][rows])
     if variant.depth is not None:
         hit &= variant.depth.holds(places["depth"][rows])
+    if variant.volts is not None:
+        hit &= variant.volts.holds(places["volts"][rows])
     return hit
 
 

@@ -22,6 +22,7 @@ COLUMNS: dict[str, Any] = {
     "y2": np.float64,
     "hole": np.float64,  # diameter in the file of the (smaller) hole concerned, mm, or NaN
     "depth": np.float64,  # depth of that hole, mm, or NaN
+    "volts": np.float64,  # peak voltage between the two nets where the user states it, or NaN
     "plated": np.int8,  # 1 plated, 0 not, -1 unknown or no hole concerned
     "group": np.int64,  # rows of one group may be clustered into one finding
     "net_a": np.object_,  # net names, "" where there is none
@@ -36,7 +37,7 @@ COLUMNS: dict[str, Any] = {
 
 _DEFAULTS: dict[str, Any] = {
     "rule": "", "layer": "", "position": "", "kind": "", "uncertainty": 0.0,
-    "hole": np.nan, "depth": np.nan, "plated": -1, "group": 0,
+    "hole": np.nan, "depth": np.nan, "volts": np.nan, "plated": -1, "group": 0,
     "net_a": "", "net_b": "", "file_a": "", "line_a": 0, "code_a": -1,
     "file_b": "", "line_b": 0, "code_b": -1,
 }  # fmt: skip

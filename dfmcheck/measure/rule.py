@@ -17,16 +17,17 @@ if TYPE_CHECKING:
 Direction = Literal["at-least", "at-most"]
 """``at-least``: the measured value must not be below the limit; ``at-most``: not above it."""
 
-Allowance = Literal["none", "ring", "wall", "radius", "aspect"]
+Allowance = Literal["none", "ring", "wall", "radius", "aspect", "grown", "foil"]
 """How a shop's allowance ``a`` from finished to drilled diameter shifts the value:
 ``ring`` and ``radius`` (one wall of one hole moves): value - a/2; ``wall`` (two holes grow
 towards each other): value - a; ``aspect``: value * d / (d + a) with d the hole size in the
-file; ``none``: not at all."""
+file; ``grown`` (the drilled diameter itself): value + a; ``foil``: value / t with t the shop's
+stencil foil (its area or width over its thickness); ``none``: not at all."""
 
-LooksAt = Literal["copper", "mask", "drill", "package"]
+LooksAt = Literal["copper", "mask", "legend", "paste", "drill", "package"]
 """What a rule is measured on: ``copper`` each conductor layer by itself (its function may be
-given a board with one of them), ``mask`` the mask layers, ``drill`` the drill files,
-``package`` the data as a whole."""
+given a board with one of them), ``mask``, ``legend`` and ``paste`` those layers, ``drill``
+the drill files, ``package`` the data as a whole."""
 
 Who = Literal["edit", "ask"]
 """``edit``: the front-end engineer may correct it alone; ``ask``: the customer must decide."""
@@ -45,7 +46,7 @@ class Rule:
     quantity : str
         What is measured, in words of the trade.
     unit : str
-        ``mm``, ``1`` (ratio) or ``count``.
+        ``mm``, ``1`` (ratio), ``deg`` or ``count``.
     direction : Direction
     on_the_floor : str
         What happens in fabrication when it is ignored.
@@ -91,12 +92,16 @@ _RULES: dict[str, Rule] = {}
 _MEASURES: dict[str, Measure] = {}
 
 
-def measures(rule: Rule) -> Callable[[Measure], Measure]:
-    """Register ``rule`` with the function that measures its quantity."""
+def measures(*entries: Rule) -> Callable[[Measure], Measure]:
+    """Register rules with the function that measures their quantity.
+
+    One search may serve several rules that look at the same thing: its rows carry their rule.
+    """
 
     def register(function: Measure) -> Measure:
-        declare(rule)
-        _MEASURES[rule.id] = function
+        for rule in entries:
+            declare(rule)
+            _MEASURES[rule.id] = function
         return function
 
     return register
@@ -123,6 +128,14 @@ def measure_functions() -> dict[str, Measure]:
     """Measuring function of each measured rule, by id."""
     _load()
     return {id_: _MEASURES[id_] for id_ in rules() if id_ in _MEASURES}
+
+
+def searches() -> dict[Measure, tuple[str, ...]]:
+    """Measuring functions with the ids of the rules each one serves."""
+    out: dict[Measure, tuple[str, ...]] = {}
+    for id_, function in measure_functions().items():
+        out[function] = (*out.get(function, ()), id_)
+    return out
 
 
 def _load() -> None:

@@ -24,7 +24,7 @@ from dfmcheck.terms import Assumption, Defect, Weight
 if TYPE_CHECKING:
     import pyarrow as pa
 
-VERSION = 1
+VERSION = 2
 _KIND = "dfmcheck screening"
 _TABLE, _REST = "places.parquet", "screening.json"
 _MEMBER_DATE = (1980, 1, 1, 0, 0, 0)  # one screening always gives the same bytes

@@ -13,7 +13,7 @@ from dfmcheck.measure.screening import Facts, FileEntry
 from dfmcheck.report.text import CAUTION, finite
 from dfmcheck.terms import Assumption
 
-SCHEMA_VERSION = "1.0"
+SCHEMA_VERSION = "1.1"
 """Major part rises when a key is removed or changes its meaning; minor when one is added."""
 
 
@@ -146,6 +146,7 @@ def _finding(item: Finding) -> dict[str, Any]:
         "remedy": _text(item.remedy),
         "who": str(item.who),
         "sources": [_source(source) for source in item.sources],
+        "places_mm": [list(place) for place in item.places],
     }
 
 

@@ -22,7 +22,7 @@ from dfmcheck.report.terminal_findings import STEP_WORDS
 from dfmcheck.report.text import WHO, number, sentence
 from dfmcheck.terms import Step, Weight
 
-UNITS = {"mm": "mm", "1": "a ratio, without unit", "count": "a count"}
+UNITS = {"mm": "mm", "1": "a ratio, without unit", "deg": "degrees", "count": "a count"}
 
 DIRECTIONS = {
     "at-least": "must not be below the limit",

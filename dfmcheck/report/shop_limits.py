@@ -46,6 +46,7 @@ def condition(variant: Variant) -> str:
         ("copper", variant.copper_um, "µm"),
         ("hole", variant.hole, "mm"),
         ("depth", variant.depth, "mm"),
+        ("peak voltage", variant.volts, "V"),
     ):
         if span is not None:
             parts.append(f"{name} {_span(span, unit)}")

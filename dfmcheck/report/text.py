@@ -70,7 +70,7 @@ def number(value: float | None, unit: str, digits: int | None = None) -> str:
     if value is None or not math.isfinite(value):
         return "–"
     if digits is None:
-        digits = 2 if unit == "1" else 3
+        digits = {"1": 2, "deg": 1}.get(unit, 3)
     text = f"{value:.{0 if unit == 'count' else digits}f}"
     if float(text) == 0:
         text = text.removeprefix("-")
@@ -87,7 +87,7 @@ def pair(value: float | None, limit: float | None, unit: str) -> tuple[str, str]
     >>> pair(0.08, 0.1, "mm")
     ('0.080 mm', '0.100 mm')
     """
-    start = 2 if unit == "1" else 3
+    start = {"1": 2, "deg": 1}.get(unit, 3)
     for digits in range(start, start + 4):
         texts = number(value, unit, digits), number(limit, unit, digits)
         if texts[0] != texts[1] or value == limit or unit == "count":

@@ -87,7 +87,7 @@ def test_a_file_of_another_version_is_named(tmp_path: Path) -> None:
     store.save(full(), path)
     rest = json.loads(zipfile.ZipFile(path).read("screening.json"))
     changed(path, "screening.json", json.dumps(rest | {"version": 99}).encode())
-    with pytest.raises(PackageError, match="version 99; expected version 1"):
+    with pytest.raises(PackageError, match="version 99; expected version 2"):
         store.load(path)
 
 
@@ -99,7 +99,7 @@ def test_a_file_of_another_version_is_named(tmp_path: Path) -> None:
         ("places.parquet", b"PAR1", "cannot be read"),
         ("screening.json", b"{", "not JSON"),
         ("screening.json", b"[]", "describes no screening"),
-        ("screening.json", b'{"kind": "dfmcheck screening", "version": 1}', "lacks or distorts"),
+        ("screening.json", b'{"kind": "dfmcheck screening", "version": 2}', "lacks or distorts"),
     ],
 )
 def test_a_wrong_member_is_named(

@@ -1,0 +1,1 @@
+"""One module per command; only typer is imported before a command runs."""
