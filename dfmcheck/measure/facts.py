@@ -7,6 +7,7 @@ from collections import Counter
 import numpy as np
 
 from dfmcheck.board.model import Board
+from dfmcheck.measure.finish import finish_areas
 from dfmcheck.measure.screening import Facts, HoleCount
 
 _PLATING = {1: "plated", 0: "unplated", -1: "unknown"}
@@ -15,14 +16,17 @@ _PLATING = {1: "plated", 0: "unplated", -1: "unknown"}
 def board_facts(board: Board, copper_um: float | None) -> Facts:
     """Size, layers, holes and copper of the board; None where the data does not say."""
     width = height = area = None
+    rout = None
     if board.profile is not None and not board.profile.area.is_empty:
         x0, y0, x1, y1 = board.profile.area.bounds
         width, height, area = x1 - x0, y1 - y0, float(board.profile.area.area)
+        rout = float(board.profile.area.length)
     copper = {layer.name: layer.image.area for layer in board.copper}
     holes = board.holes
     slots: Counter[tuple[float, str]] = Counter()
     hits: Counter[tuple[float, str]] = Counter()
-    is_slot = np.hypot(holes.x1 - holes.x0, holes.y1 - holes.y0) > 0
+    length = np.hypot(holes.x1 - holes.x0, holes.y1 - holes.y0)
+    is_slot = length > 0
     paths = holes.file.astype(np.int64) * (1 << 32) + holes.path
     _, first = np.unique(paths, return_index=True)
     for k in first.tolist():
@@ -45,4 +49,7 @@ def board_facts(board: Board, copper_um: float | None) -> Facts:
         copper_area=copper,
         copper_share={n: a / area for n, a in copper.items()} if area else {},
         nets=int(board.net_joined.sum()),
+        finish_area=finish_areas(board),
+        slot_length=float(length.sum()),
+        rout_length=rout,
     )

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 
+from dfmcheck.measure.drawing import Drawing
 from dfmcheck.measure.places import Places
 from dfmcheck.terms import Assumption, Defect
 from dfmcheck.terms import FileEntry as FileEntry
@@ -35,6 +36,9 @@ class Facts:
     copper_area: dict[str, float] = field(default_factory=dict)  # by copper layer role text
     copper_share: dict[str, float] = field(default_factory=dict)  # of the profile's area, 0..1
     nets: int = 0
+    finish_area: dict[str, float] = field(default_factory=dict)  # bare copper by outer layer
+    slot_length: float | None = None  # milled path of all slots
+    rout_length: float | None = None  # round the profile and its cut-outs
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,3 +60,4 @@ class Screening:
     defects: tuple[Defect, ...]
     assumptions: tuple[Assumption, ...]
     made_by: str = ""
+    drawing: Drawing | None = None  # kept where a report is to show the board

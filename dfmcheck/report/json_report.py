@@ -8,12 +8,22 @@ from pathlib import Path
 from typing import Any
 
 import dfmcheck
-from dfmcheck.judge.finding import Finding, Judgement, Source, Tightest
+from dfmcheck.judge.finding import (
+    Blocker,
+    Change,
+    Finding,
+    Judgement,
+    Source,
+    Tightest,
+    ToReach,
+    Waiver,
+    WaiverUse,
+)
 from dfmcheck.measure.screening import Facts, FileEntry
 from dfmcheck.report.text import CAUTION, finite
 from dfmcheck.terms import Assumption
 
-SCHEMA_VERSION = "1.1"
+SCHEMA_VERSION = "1.2"
 """Major part rises when a key is removed or changes its meaning; minor when one is added."""
 
 
@@ -48,9 +58,11 @@ def to_json(judgement: Judgement) -> dict[str, Any]:
                 "tier": _text(fit.tier),
                 "fits": bool(fit.fits),
                 "places": {rule: int(count) for rule, count in fit.places.items()},
+                "waived": int(fit.waived),
             }
             for fit in judgement.tier_fit
         ],
+        "to_reach": [_to_reach(item) for item in judgement.to_reach],
         "tightest": [_tightest(item) for item in judgement.tightest],
         "findings": [_finding(item) for item in judgement.findings],
         "assumptions": [_assumption(item) for item in screening.assumptions],
@@ -67,6 +79,7 @@ def to_json(judgement: Judgement) -> dict[str, Any]:
             ],
             "files": [_file(item) for item in screening.files],
         },
+        "waivers": _waivers(judgement.waivers),
         "caution": CAUTION,
     }
 
@@ -88,6 +101,12 @@ def _facts(facts: Facts) -> dict[str, Any]:
         "inner_copper_um": finite(facts.inner_copper_um),
         "hole_density_per_cm2": finite(facts.hole_density_per_cm2),
         "nets": int(facts.nets),
+        "slot_length_mm": finite(facts.slot_length),
+        "rout_length_mm": finite(facts.rout_length),
+        "finish": [
+            {"layer": _text(name), "area_mm2": finite(area)}
+            for name, area in facts.finish_area.items()
+        ],
         "holes": [
             {
                 "diameter_mm": finite(hole.diameter),
@@ -147,6 +166,66 @@ def _finding(item: Finding) -> dict[str, Any]:
         "who": str(item.who),
         "sources": [_source(source) for source in item.sources],
         "places_mm": [list(place) for place in item.places],
+        "waived": None if item.waived is None else _waiver(item.waived),
+    }
+
+
+def _waiver(item: Waiver) -> dict[str, Any]:
+    return {
+        "fingerprint": _text(item.fingerprint),
+        "rule": _text(item.rule),
+        "reason": _text(item.reason),
+        "name": _text(item.name),
+        "date": item.date.isoformat(),
+        "expires": None if item.expires is None else item.expires.isoformat(),
+    }
+
+
+def _waivers(use: WaiverUse | None) -> dict[str, Any] | None:
+    if use is None:
+        return None
+    return {
+        "file": _text(use.file),
+        "found_beside": bool(use.found),
+        "used": [_waiver(waiver) for waiver in use.used],
+        "unused": [{**_waiver(waiver), "why": _text(why)} for waiver, why in use.unused],
+    }
+
+
+def _to_reach(item: ToReach) -> dict[str, Any]:
+    return {
+        "tier": _text(item.tier),
+        "next_down": bool(item.next_down),
+        "changes": int(item.changes),
+        "places": int(item.places),
+        "unknown": list(item.unknown),
+        "rules": [_blocker(blocker) for blocker in item.blockers],
+        "listed": [_change(change) for change in item.listed],
+    }
+
+
+def _blocker(item: Blocker) -> dict[str, Any]:
+    return {
+        "rule": item.rule,
+        "changes": int(item.changes),
+        "places": int(item.places),
+        "worst": finite(item.value),
+        "limit": finite(item.limit),
+        "unit": item.unit,
+        "alone": _text(item.alone),
+    }
+
+
+def _change(item: Change) -> dict[str, Any]:
+    return {
+        "rule": item.rule,
+        "layer": _text(item.layer),
+        "x_mm": finite(item.x),
+        "y_mm": finite(item.y),
+        "value": finite(item.value),
+        "limit": finite(item.limit),
+        "unit": item.unit,
+        "places": int(item.places),
     }
 
 

@@ -98,6 +98,13 @@ def _facts(facts: Facts, console: Console, limit: int | None) -> None:
     if shares:
         text = ", ".join(f"{plain(name)} {share:.0%}" for name, share in shares.items())
         grid.add_row("copper share", text)
+    if facts.finish_area:
+        areas = ", ".join(f"{plain(n)} {a / 100:.2f} cm²" for n, a in facts.finish_area.items())
+        grid.add_row("bare copper", f"{areas} (left open by the mask, hole walls not counted)")
+    lengths = [("round the profile", facts.rout_length), ("in slots", facts.slot_length)]
+    cuts = [f"{mm:.0f} mm {where}" for where, mm in lengths if finite(mm)]
+    if cuts:
+        grid.add_row("routing", ", ".join(cuts))
     console.print(inset(grid))
 
 
