@@ -16,6 +16,11 @@
     [stencil]                       # needed where the shop limits stencil ratios
     foil = 0.12                     # its thickness
 
+    [panel]                         # how many boards fit on one
+    sizes = [[457, 610]]
+    border = 20                     # kept free all round
+    spacing = 3                     # between boards
+
     [limits."etch.conductor-spacing"]
     standard = 0.15                 # one value per tier; a tier left out is not judged
     fine = 0.10
@@ -48,6 +53,7 @@ from dfmcheck.capability.schema import (
     RawFile,
     RawHead,
     RawLimit,
+    RawPanel,
     RawStencil,
     built,
 )
@@ -60,7 +66,7 @@ from dfmcheck.resources import data_folder
 from dfmcheck.terms import Step, Weight
 
 _PLAUSIBLE = (0.001, 25.0)  # mm; outside it the stated units are almost certainly not meant
-_TOP = ("shop", "allowance", "stencil", "limits")
+_TOP = ("shop", "allowance", "stencil", "panel", "limits")
 _LIMIT_KEYS = ("source", "weight", "when")
 _WHEN_KEYS = ("position", "plated", "copper_um", "kind", "hole", "depth", "volts", "source")
 _RANGES = ("copper_um", "hole", "depth", "volts")
@@ -222,6 +228,7 @@ class _Reading:
             ("shop", RawHead),
             ("allowance", RawAllowance),
             ("stencil", RawStencil),
+            ("panel", RawPanel),
         ):
             table = raw.get(section)
             for key in table.keys() - model.model_fields.keys() if isinstance(table, dict) else ():

@@ -7,7 +7,7 @@ from typing import Annotated, Literal
 
 from pydantic import BaseModel, ConfigDict, Field, StrictBool, StrictStr
 
-from dfmcheck.capability.shop import HoleAllowance, Limit, Range, Shop, Variant
+from dfmcheck.capability.shop import HoleAllowance, Limit, Panel, Range, Shop, Variant
 from dfmcheck.measure.rule import Rule
 from dfmcheck.terms import Weight
 
@@ -39,6 +39,14 @@ class RawStencil(_Raw):
     foil: Number
 
 
+class RawPanel(_Raw):
+    sizes: Annotated[
+        list[Annotated[list[Number], Field(min_length=2, max_length=2)]], Field(min_length=1)
+    ]
+    border: Number = 0.0
+    spacing: Number = 0.0
+
+
 class RawRange(_Raw):
     min: Number | None = None
     max: Number | None = None
@@ -67,6 +75,7 @@ class RawFile(_Raw):
     shop: RawHead
     allowance: RawAllowance = RawAllowance()
     stencil: RawStencil | None = None
+    panel: RawPanel | None = None
     limits: dict[str, RawLimit]
 
 
@@ -108,6 +117,15 @@ def built(read: RawFile, rules: Mapping[str, Rule], file: str) -> Shop:
             ),
         )
     growth = read.allowance
+    panel = read.panel
+    panels = (
+        ()
+        if panel is None
+        else tuple(
+            Panel(width=w * mm, height=h * mm, border=panel.border * mm, spacing=panel.spacing * mm)
+            for w, h in panel.sizes
+        )
+    )
     return Shop(
         name=read.shop.name,
         title=read.shop.title,
@@ -115,6 +133,7 @@ def built(read: RawFile, rules: Mapping[str, Rule], file: str) -> Shop:
         default_tier=read.shop.default_tier,
         allowance=HoleAllowance(plated=growth.plated * mm, unplated=growth.unplated * mm),
         foil=None if read.stencil is None else read.stencil.foil * mm,
+        panels=panels,
         limits=limits,
         file=file,
     )

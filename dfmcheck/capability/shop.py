@@ -88,6 +88,15 @@ class HoleAllowance(_Frozen):
     unplated: float = 0.0
 
 
+class Panel(_Frozen):
+    """A production panel: ``border`` is kept free all round, ``spacing`` between boards, mm."""
+
+    width: float
+    height: float
+    border: float = 0.0
+    spacing: float = 0.0
+
+
 class Shop(_Frozen):
     """A shop capability file as read; all lengths mm.
 
@@ -101,6 +110,7 @@ class Shop(_Frozen):
     default_tier: str
     allowance: HoleAllowance
     foil: float | None = None
+    panels: tuple[Panel, ...] = ()
     limits: dict[str, Limit]
     file: str = ""
 

@@ -39,6 +39,10 @@ ALLOWANCES = {
     "off the value before judging (two holes grow towards each other).",
     "aspect": "The shop drills larger than the finished size by its allowance; the value is "
     "judged with the drilled diameter, finished size plus allowance.",
+    "grown": "The shop drills larger than the finished size by its allowance; the drilled "
+    "diameter is judged.",
+    "foil": "The length in the data is divided by the thickness of the shop's stencil foil, and "
+    "the ratio is judged.",
 }
 
 WEIGHTS = {
