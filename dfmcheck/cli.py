@@ -11,7 +11,7 @@ from typing import Annotated
 
 import typer
 
-from dfmcheck.commands import explain, inspect, judge, screen
+from dfmcheck.commands import compare, explain, inspect, judge, letter, nets, screen, waive
 from dfmcheck.commands.common import STATE
 
 app = typer.Typer(
@@ -60,6 +60,10 @@ app.command("screen")(screen.screen)
 app.command("judge")(judge.judge)
 app.command("explain")(explain.explain)
 app.command("shops")(explain.shops)
+app.command("waive")(waive.waive)
+app.command("compare")(compare.compare)
+app.command("letter")(letter.letter)
+app.command("nets")(nets.nets)
 
 if __name__ == "__main__":
     main()

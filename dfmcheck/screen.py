@@ -15,6 +15,7 @@ from dfmcheck import __version__
 from dfmcheck.board.assemble import assemble
 from dfmcheck.board.model import Board
 from dfmcheck.intake import Package, open_package, select_board
+from dfmcheck.measure.drawing import drawing_of
 from dfmcheck.measure.facts import board_facts
 from dfmcheck.measure.places import Places
 from dfmcheck.measure.rule import measure_functions, rules, searches
@@ -56,6 +57,7 @@ def screen(
     reach: Mapping[str, float] | None = None,
     workers: int | None = None,
     progress: Progress | None = None,
+    drawing: bool = False,
 ) -> Screening:
     """Open, read, assemble and measure one package.
 
@@ -75,13 +77,15 @@ def screen(
         How far values are to be listed, at least 0.25 mm.
     workers : int, optional
         Processes; all cores by default. The result does not depend on it.
+    drawing : bool
+        Keep the board's drawing, for a report that shows it.
 
     Raises
     ------
     PackageError, UsageError
     """
     with _collector_off():
-        return _screen(path, roles, board, thickness, copper_um, reach, workers, progress)
+        return _screen(path, roles, board, thickness, copper_um, reach, workers, progress, drawing)
 
 
 def _screen(
@@ -93,6 +97,7 @@ def _screen(
     reach: Mapping[str, float] | None,
     workers: int | None,
     progress: Progress | None,
+    drawing: bool,
 ) -> Screening:
     workers = workers or os.cpu_count() or 1
     package = _open(path, roles, board)
@@ -122,6 +127,7 @@ def _screen(
         defects=model.defects,
         assumptions=model.assumptions,
         made_by=__version__,
+        drawing=drawing_of(model) if drawing else None,
     )
 
 
@@ -141,6 +147,7 @@ def _open(path: Path, roles: Mapping[str, str] | None, board: str | None) -> Pac
 
 
 _BOARD: Board | None = None
+_BY_LAYER = ("copper", "outer", "inner")
 
 
 @contextmanager
@@ -184,7 +191,7 @@ def _measure_all(
         (n, ids, layer, far)
         for n, (_, ids, far) in enumerate(tasks)
         # Copper layers are shared out to workers one by one.
-        for layer in (range(len(board.copper)) if known[ids[0]].looks_at == "copper" else (-1,))
+        for layer in (range(len(board.copper)) if known[ids[0]].looks_at in _BY_LAYER else (-1,))
     ]
     parts: dict[tuple[int, int], Places] = {}
     with ProcessPoolExecutor(workers, mp_context=get_context("fork")) as pool:
@@ -208,6 +215,9 @@ def _measured(board: Board, ids: set[str], gaps: list[Gap]) -> tuple[tuple[str, 
     missing = {gap.rule for gap in gaps if gap.rule}
     layers = {
         "copper": [layer.name for layer in board.copper],
+        "outer": [layer.name for layer in board.copper if board.position(layer) == "outer"],
+        "inner": [layer.name for layer in board.copper if board.position(layer) == "inner"],
+        "stack": [""],
         "mask": [layer.name for layer in board.masks],
         "legend": [layer.name for layer in board.legends],
         "paste": [layer.name for layer in board.pastes],

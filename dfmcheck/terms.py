@@ -157,7 +157,8 @@ class Defect:
     """Something wrong with the data itself; becomes a finding of the ``data`` step.
 
     ``rule`` is one of the ids in :mod:`dfmcheck.measure.data_rules`; ``found``, ``expected``
-    and ``action`` are short phrases that together make one clear sentence.
+    and ``action`` are short phrases that together make one clear sentence. ``detail`` is told
+    with it and is no part of what is found; ``ends`` is the measured line, x y x2 y2.
     """
 
     rule: str
@@ -170,12 +171,15 @@ class Defect:
     layer: str = ""
     x: float | None = None
     y: float | None = None
+    ends: tuple[float, float, float, float] | None = None
+    detail: str = ""
 
     @property
     def sentence(self) -> str:
         where = self.file + (f", line {self.line}" if self.line else "")
         lead = f"{where}: " if where else ""
-        return f"{lead}{self.found}; expected {self.expected}. {self.action}"
+        told = f"{self.detail} " if self.detail else ""
+        return f"{lead}{self.found}; expected {self.expected}. {told}{self.action}"
 
 
 @dataclass(frozen=True, slots=True)

@@ -69,11 +69,36 @@ def narrow_track(d: Design) -> list[Plant]:
 
 
 @plant
+def narrow_link(d: Design) -> list[Plant]:
+    track = _track(d, GND, (41.3, 28.095), (41.3, 26.5))
+    track.path = [(41.3, 28.095), (41.3, 27.5)]
+    d.track(GND, 0.3, (41.3, 27.1), (41.3, 26.5))
+    d.lands.append(
+        Land("", "", GND, (41.3, 27.3), 1, Shape("R", (0.08, 0.6)), "Conductor", None)
+    )  # fmt: skip
+    return [
+        Plant("etch.conductor-width", "conductor-1", 0.08, (41.3, 27.26), (41.3, 27.34),
+              "a narrow flash links two tracks")
+    ]  # fmt: skip
+
+
+@plant
 def bitten_pour(d: Design) -> list[Plant]:
     d.cuts[1].append(Flash(disc(2.0), (40.06, 15.0), "AntiPad", dark=False))
     return [
-        Plant("etch.conductor-width", "conductor-1", 0.06, (39.03, 15.0),
+        Plant("etch.copper-sliver", "conductor-1", 0.06, (39.03, 15.0),
               how="a clear disc leaves a neck at the edge of a pour")
+    ]  # fmt: skip
+
+
+@plant
+def tongue_of_pour(d: Design) -> list[Plant]:
+    pour = next(p for p in d.pours if p.layer == 1 and p.net == VDD)
+    corner = pour.path.index((49.0, 12.0))
+    pour.path[corner:corner] = [(47.4, 12.0), (47.4, 11.0), (47.47, 11.0), (47.47, 12.0)]
+    return [
+        Plant("etch.copper-sliver", "conductor-1", 0.07, (47.435, 11.0), (47.435, 12.0),
+              "a narrow tongue at the edge of a pour")
     ]  # fmt: skip
 
 
@@ -112,9 +137,9 @@ def slit_in_pour(d: Design) -> list[Plant]:
 
 @plant
 def tracks_side_by_side(d: Design) -> list[Plant]:
-    d.track("GAUGE_IN", 0.2, (42.0, 20.75), (42.0, 21.01), (45.0, 21.01))
+    d.track("GAUGE_IN", 0.2, (42.0, 20.75), (42.0, 21.01), (42.8, 21.01))
     return [
-        Plant("etch.notch", "conductor-1", 0.06, (42.1, 20.88), (45.0, 20.88),
+        Plant("etch.notch", "conductor-1", 0.06, (42.1, 20.88), (42.8, 20.88),
               "two tracks of one net side by side, joined at one end")
     ]  # fmt: skip
 
@@ -133,10 +158,10 @@ def hole_off_centre(d: Design) -> list[Plant]:
 
 @plant
 def hole_breaks_out(d: Design) -> list[Plant]:
-    _hole(d, (26.0, 24.25)).at = (25.75, 24.25)
+    _hole(d, (26.0, 24.25)).at = (25.78, 24.25)
     return [
-        Plant("plate.annular-ring", layer, -0.05, (25.625, 24.25),
-              how="a hole 0.25 mm off breaks out of its land")
+        Plant("plate.annular-ring", layer, -0.02, (25.64, 24.25),
+              how="a hole 0.22 mm off breaks out of its land")
         for layer in ("conductor-1", "conductor-4")
     ]  # fmt: skip
 
@@ -170,8 +195,30 @@ def small_antipad(d: Design) -> list[Plant]:
 def peg_hole_beside_track(d: Design) -> list[Plant]:
     d.unplated((46.8, 20.13), 0.8, 0.5)
     return [
-        Plant("drill.hole-to-copper", "conductor-1", 0.12, (46.8, 20.59),
+        Plant("drill.unplated-to-copper", "conductor-1", 0.12, (46.8, 20.59),
               how="an unplated hole beside a track")
+    ]  # fmt: skip
+
+
+@plant
+def antipad_off(d: Design) -> list[Plant]:
+    at = (42.3, 13.5)
+    row = next(n for n, cut in enumerate(d.cuts[3]) if isinstance(cut, Flash) and _near(cut.at, at))
+    d.cuts[3][row] = replace(d.cuts[3][row], at=(42.75, 13.5))
+    return [
+        Plant("drill.hole-to-copper", "conductor-3", 0.1, (42.1, 13.5),
+              how="an antipad in full size, 0.45 mm off its hole")
+    ]  # fmt: skip
+
+
+@plant
+def clearing_off(d: Design) -> list[Plant]:
+    at = (4.0, 36.0)
+    row = next(n for n, cut in enumerate(d.cuts[3]) if isinstance(cut, Flash) and _near(cut.at, at))
+    d.cuts[3][row] = Flash(disc(4.0), (4.3, 36.0), "AntiPad", dark=False)
+    return [
+        Plant("drill.unplated-to-copper", "conductor-3", 0.1, (2.35, 36.0),
+              how="a plane cleared 0.3 mm beside a mounting hole")
     ]  # fmt: skip
 
 
@@ -198,10 +245,12 @@ def thin_holes(d: Design) -> list[Plant]:
     plants = []
     for at, diameter, ratio in (((41.3, 26.5), 0.1, 16.0), ((15.6, 22.25), 0.125, 12.8)):
         _hole(d, at).diameter = diameter
-        plants.append(
-            Plant("drill.aspect-ratio", "drill-plated-1-4", ratio, at,
+        plants += [
+            Plant(rule, "drill-plated-1-4", value, at,
                   how=f"a hole of {diameter} mm through 1.6 mm")
-        )  # fmt: skip
+            for rule, value in (("drill.aspect-ratio", ratio),
+                                ("drill.smallest-diameter", diameter))
+        ]  # fmt: skip
     return plants
 
 
@@ -222,8 +271,27 @@ def plane_at_profile(d: Design) -> list[Plant]:
     plane = next(p for p in d.pours if p.layer == 2)
     plane.path[1:1] = [(27.0, 0.7), (27.0, 0.1), (29.0, 0.1), (29.0, 0.7)]
     return [
-        Plant("rout.copper-to-profile", "conductor-2", 0.1, (27.0, 0.05), (29.0, 0.05),
+        Plant("press.copper-to-profile", "conductor-2", 0.1, (27.0, 0.05), (29.0, 0.05),
               "a tab of the plane reaches towards the profile")
+    ]  # fmt: skip
+
+
+@plant
+def inner_track_at_profile(d: Design) -> list[Plant]:
+    d.track(VDD, 0.3, (45.0, 2.0), (45.0, 0.29), layer=3)
+    return [
+        Plant("press.copper-to-profile", "conductor-3", 0.14, (45.0, 0.07),
+              how="a track on an inner layer ends at the profile")
+    ]  # fmt: skip
+
+
+@plant
+def pour_at_profile(d: Design) -> list[Plant]:
+    pour = next(p for p in d.pours if p.layer == 4)
+    pour.path[1:1] = [(43.0, 0.8), (43.0, 0.12), (45.0, 0.12), (45.0, 0.8)]
+    return [
+        Plant("rout.copper-to-profile", "conductor-4", 0.12, (43.0, 0.06), (45.0, 0.06),
+              "a tab of the pour reaches towards the profile")
     ]  # fmt: skip
 
 

@@ -141,6 +141,8 @@ def _measured(d: Design, p: Plant) -> float:
     step = p.rule
     if step == "drill.aspect-ratio":
         return 1.6 / min((h for h in d.holes), key=lambda h: at.distance(Point(h.at))).diameter
+    if step == "drill.smallest-diameter":
+        return float(min((h for h in d.holes), key=lambda h: at.distance(Point(h.at))).diameter)
     if step == "drill.hole-to-hole":
         a, b = sorted((hole_polygon(h) for h in d.holes), key=at.distance)[:2]
         return float(a.distance(b))
@@ -160,7 +162,7 @@ def _measured(d: Design, p: Plant) -> float:
         body = item_polygon(_flash(min(lands, key=lambda x: math.dist(x.at, hole.at))))
         offset = body.exterior.distance(Point(hole.at))
         return float(offset - hole.diameter / 2)
-    if step == "drill.hole-to-copper":
+    if step in ("drill.hole-to-copper", "drill.unplated-to-copper"):
         return float(
             min(
                 hole_polygon(hole).distance(part)
@@ -168,13 +170,13 @@ def _measured(d: Design, p: Plant) -> float:
                 if hole.net is None or hole.net not in names
             )
         )
-    if step == "rout.copper-to-profile":
+    if step.endswith(".copper-to-profile"):
         return float(min(part.distance(profile_ring()) for part in c.parts))
     if step == "etch.conductor-spacing":
         a, b = sorted(c.parts, key=at.distance)[:2]
         return float(a.distance(b))
     # width and notch: the chord of the image, or of its complement, across the place
-    image = c.image if step == "etch.conductor-width" else box(-1, -1, 61, 41) - c.image
+    image = c.image if step in ("etch.conductor-width", "etch.copper-sliver") else box(-1, -1, 61, 41) - c.image
     chords = []
     for angle in range(0, 180, 45):
         dx, dy = math.cos(math.radians(angle)), math.sin(math.radians(angle))
@@ -193,7 +195,7 @@ def test_every_rule_has_two_mechanisms() -> None:
     mechanisms: dict[str, set[str]] = {}
     for p in planted(build()):
         mechanisms.setdefault(p.rule, set()).add(p.how)
-    assert len(mechanisms) == 10
+    assert len(mechanisms) == 14
     assert all(len(how) >= 2 for how in mechanisms.values())
 
 

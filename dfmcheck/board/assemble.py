@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Callable, Sequence
 from concurrent.futures import ProcessPoolExecutor, as_completed
 from dataclasses import replace
@@ -15,6 +16,7 @@ from dfmcheck.board.checks import datum_checks, job_checks
 from dfmcheck.board.holes import decide_plating, holes_of_artwork, holes_of_drilling
 from dfmcheck.board.load import Loaded, load_gerber, unreadable
 from dfmcheck.board.model import Board, Holes, Layer, Profile
+from dfmcheck.board.net_attributes import compare_attributes
 from dfmcheck.board.netlist_join import join_netlists, read_netlists, thickness_of
 from dfmcheck.board.nets import connect, joined_nets
 from dfmcheck.board.profile import read_profile
@@ -109,11 +111,15 @@ def assemble(
         assumptions=tuple(assumptions),
         legends=legends,
         pastes=pastes,
+        unit=_unit(loaded),
     )
     defects += datum_checks(board)
     if job is not None:
         defects += job_checks(board, job)
-    board = join_netlists(replace(board, defects=tuple(defects)), netlists)
+    defects_by_name, copies = compare_attributes(board)
+    defects += defects_by_name
+    board = replace(board, defects=tuple(defects), assumptions=board.assumptions + copies)
+    board = join_netlists(board, netlists)
     return _inside_profile(board)
 
 
@@ -203,6 +209,11 @@ def _profile(
     return best, tuple(defects)
 
 
+def _unit(loaded: Sequence[Loaded]) -> str:
+    units = Counter(item.unit for item in loaded if item.unit)
+    return units.most_common(1)[0][0] if units else ""
+
+
 def _extent(
     copper: Sequence[Layer], profile: Profile | None
 ) -> tuple[float, float, float, float] | None:
@@ -288,8 +299,20 @@ def _gaps(
 ) -> list[Gap]:
     gaps: list[Gap] = []
     functions = {f.role.function for f in package.files}
+    many = len(copper) > 2
     if profile is None:
-        gaps.append(Gap("rout.copper-to-profile", "", "no profile could be read"))
+        ids = ["rout.copper-to-profile"] + ["press.copper-to-profile"] * many
+        gaps += [Gap(id_, "", "no profile could be read") for id_ in ids]
+    if profile is None or profile.area.is_empty:
+        ids = ["etch.copper-share", "etch.local-share-spread"]
+        ids += ["rout.inner-radius", "rout.slot-width", "rout.web"]
+        ids += ["rout.board-size-largest", "rout.board-size-smallest"]
+        if len(holes):
+            ids += ["drill.hole-to-profile", "drill.castellation", "plate.isolation"]
+        if many:
+            ids += ["press.copper-balance", "press.facing-share", "press.stacked-copper"]
+        reason = "no profile could be read" if profile is None else "the profile does not close"
+        gaps += [Gap(id_, "", reason) for id_ in ids]
     if Function.NETLIST in functions and not netlist:
         gaps.append(Gap("", "netlist", "no netlist could be read to compare with the copper"))
     gaps += [Gap("", name, "the file could not be read") for name in sorted(unread)]

@@ -21,6 +21,7 @@ class Loaded:
     artwork: Artwork | None
     defects: tuple[Defect, ...]
     assumptions: tuple[Assumption, ...]
+    unit: str = ""  # of the file: mm or inch, "" where it could not be read
 
 
 def load_gerber(
@@ -38,9 +39,9 @@ def load_gerber(
     if len(artwork.objects) == 0:
         defects = (*defects, _empty(name, role))
     if not paint:
-        return Loaded(name, role, None, artwork, defects, assumptions)
+        return Loaded(name, role, None, artwork, defects, assumptions, artwork.unit)
     image = layer_image(artwork)
-    return Loaded(name, role, image, None, defects + image.defects, assumptions)
+    return Loaded(name, role, image, None, defects + image.defects, assumptions, artwork.unit)
 
 
 def unreadable(name: str, error: FormatError) -> Defect:

@@ -123,6 +123,8 @@ class Board:
     pastes: tuple[Layer, ...] = ()
     stack: tuple[Layer, ...] = ()
     """The whole stack where ``copper`` is only a part of it (see :meth:`only`)."""
+    unit: str = ""
+    """Unit most of the files are written in, mm or inch; "" where none could be read."""
     first: int = 1
     """Number of ``copper[0]`` counted from the top."""
 

@@ -17,15 +17,22 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 import shapely
+from scipy.sparse import coo_array
+from scipy.sparse.csgraph import connected_components
+from scipy.spatial import KDTree
 
 from dfmcheck.board.model import Board
-from dfmcheck.board.nets import TOUCHING, crossing, hole_polygons
+from dfmcheck.board.nets import crossing, hole_polygons
 from dfmcheck.geometry.edges import CHORD_ERROR
 from dfmcheck.geometry.gaps import gaps_between
+from dfmcheck.geometry.image import TOUCHING
 
 Floats = npt.NDArray[np.float64]
 Rows = npt.NDArray[np.intp]
 Shapes = npt.NDArray[Any]
+
+_NEAR = 0.5  # mm; contacts nearer than this are one place
+_LOOKED_AT = 500  # contacts of a pair of names that are looked at for their number of places
 
 
 @dataclass(frozen=True)
@@ -182,7 +189,8 @@ def shape_width(shapes: Shapes) -> Floats:
     if len(shapes) == 0:
         return np.empty(0)
     girth = shapely.length(shapes)
-    return np.minimum(4 * shapely.area(shapes) / np.maximum(girth, 1e-12), _sides(shapes)[0])
+    even = 4 * shapely.area(shapes) / np.maximum(girth, 1e-12)
+    return np.asarray(np.minimum(even, _sides(shapes)[0]))
 
 
 def _sides(shapes: Shapes) -> tuple[Floats, Floats]:
@@ -234,18 +242,16 @@ def held_between(graph: NetGraph, points: Rows) -> set[int]:
     order = np.full(len(graph), -1)
     low = np.zeros(len(graph), dtype=np.intp)
     below = marked.astype(np.intp)
-    split: dict[int, int] = {}  # points in the parts a node's removal would cut off
     root = int(points[0])
     order[root], clock = 0, 1
     stack: list[tuple[int, int, int]] = [(root, -1, 0)]
-    parents = {root: -1}
     while stack:
         node, parent, at = stack.pop()
         edges = graph.neighbours[node]
         while at < len(edges):
             other = graph.other(edges[at], node)
             at += 1
-            if other == parent or other == node:
+            if other in (parent, node):
                 continue
             if order[other] >= 0:
                 low[node] = min(low[node], order[other])
@@ -253,19 +259,15 @@ def held_between(graph: NetGraph, points: Rows) -> set[int]:
             order[other] = low[other] = clock
             clock += 1
             stack += [(node, parent, at), (other, node, 0)]
-            parents[other] = node
             break
         else:
             if parent >= 0:
                 low[parent] = min(low[parent], low[node])
                 below[parent] += below[node]
-                if low[node] >= order[parent] and below[node]:
-                    lost = split.get(parent, 0) + int(below[node])
-                    split[parent] = lost
-                    # Points on two sides of it: in two such parts, or in one and elsewhere.
-                    rest = total - int(marked[parent])
-                    if below[node] < rest:
-                        out.add(parent)
+                # Without its parent this part is cut off: are points in it, and elsewhere?
+                elsewhere = total - int(marked[parent]) - below[node]
+                if low[node] >= order[parent] and below[node] and elsewhere:
+                    out.add(parent)
     return out
 
 
@@ -371,13 +373,17 @@ def _shared_shapes(
 
 
 def _places(graph: NetGraph, contacts: Sequence[int]) -> int:
-    """How many places the contacts make: those that share a shape are one."""
-    left = [{int(graph.a[c]), int(graph.b[c])} for c in contacts]
-    count = 0
-    while left:
-        mine = left.pop()
-        while touching := [s for s in left if s & mine]:
-            left = [s for s in left if not s & mine]
-            mine = mine.union(*touching)
-        count += 1
-    return count
+    """How many places the contacts make: those within ``_NEAR`` of each other are one."""
+    some = np.array(contacts[:_LOOKED_AT])
+    a, b = graph.a[some], graph.b[some]
+    middle = shapely.get_coordinates(
+        shapely.line_interpolate_point(
+            shapely.shortest_line(shapely.boundary(graph.shape[a]), graph.shape[b]), 0.0
+        )
+    )
+    layer = np.maximum(graph.layer[a], graph.layer[b])
+    # Layers are set far apart, so that places over each other stay two.
+    at = np.concatenate([middle, layer[:, None] * 10 * _NEAR], axis=1)
+    pairs = KDTree(at).query_pairs(_NEAR, output_type="ndarray")
+    links = coo_array((np.ones(len(pairs)), tuple(pairs.T)), shape=(len(some), len(some)))
+    return int(connected_components(links, directed=False)[0])

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -17,6 +18,7 @@ from dfmcheck.terms import Assumption, Defect, Weight
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int32]
+Rows = npt.NDArray[Any]
 
 NEAR = 0.05
 """A netlist hole and a drilled one nearer than this (mm) are the same hole."""
@@ -90,8 +92,7 @@ def place(board: Board, netlist: Netlist) -> Placement:
     net[drilled] = np.where(
         board.holes.plated[hole[drilled]] == 1, board.holes.net[hole[drilled]], -1
     )
-    reach = np.fmax(np.fmin(p.width, p.height), p.hole + 2 * NEAR) * scale / 2
-    reach = np.where(np.isnan(reach), NEAR, reach)
+    reach = _land_reach(netlist, scale)
     for number, layer in _from_outside(board):
         rows = np.flatnonzero(
             (net < 0)
@@ -99,6 +100,49 @@ def place(board: Board, netlist: Netlist) -> Placement:
         )
         net[rows] = copper_at(layer, x[rows], y[rows], reach[rows])
     return Placement(x, y, net, hole, access, scale, True, (), (*assumptions, *more))
+
+
+def _land_reach(netlist: Netlist, scale: float) -> Floats:
+    """How far from a point its land may reach, mm."""
+    p = netlist.points
+    reach = np.fmax(np.fmin(p.width, p.height), p.hole + 2 * NEAR) * scale / 2
+    return np.where(np.isnan(reach), NEAR, reach)
+
+
+def spots(board: Board, netlist: Netlist, placed: Placement, rows: Rows) -> tuple[Rows, Rows]:
+    """What the points of ``rows`` lie on.
+
+    Returns
+    -------
+    layer, row : intp (points,)
+        Place in ``board.copper`` and row in its pieces; -1 and a row in ``board.holes`` for a
+        point at a plated hole; row -1 for points not asked for and those without copper.
+    """
+    p = netlist.points
+    layer, row = np.full(len(p), -1, dtype=np.intp), np.full(len(p), -1, dtype=np.intp)
+    hole = placed.hole[rows]
+    plated = board.holes.plated[hole] == 1 if len(board.holes) else np.zeros(len(rows), np.bool_)
+    drilled = (hole >= 0) & plated
+    row[rows[drilled]] = hole[drilled]
+    left = rows[~drilled]
+    reach = _land_reach(netlist, placed.scale)
+    for number, each in _from_outside(board):
+        image, access = each.image, placed.access[left]
+        outer = (p.record[left] != 327) | _outer(board, number)
+        mine = left[(row[left] < 0) & ((access == number) | ((access <= 0) & outer))]
+        if len(mine) == 0 or len(image.pieces) == 0:
+            continue
+        tree = shapely.STRtree(image.pieces)
+        for k in mine.tolist():
+            at = shapely.points(placed.x[k], placed.y[k])
+            near = tree.query(at, predicate="dwithin", distance=float(reach[k]))
+            near = near[each.net[image.piece_component[near]] == placed.net[k]]
+            if len(near):
+                # Of what lies there, a land before a run, the nearest before the rest.
+                far = shapely.distance(image.pieces[near], at)
+                best = near[np.lexsort((~image.flash[near], np.round(far, 4)))[0]]
+                layer[k], row[k] = number - 1, best
+    return layer, row
 
 
 def _from_outside(board: Board) -> Iterator[tuple[int, Layer]]:

@@ -31,12 +31,19 @@ def hole_polygons(holes: Holes, rows: npt.NDArray[Any]) -> npt.NDArray[Any]:
     return out
 
 
+def crossing(holes: Holes, a: npt.NDArray[Any], b: npt.NDArray[Any]) -> npt.NDArray[np.bool_]:
+    """Whether holes ``a`` and ``b`` have a stretch of board between two conductors in common."""
+    low = np.maximum(holes.first[a], holes.first[b])
+    return np.asarray(low < np.minimum(holes.last[a], holes.last[b]))
+
+
 def connect(
     copper: Sequence[Layer], holes: Holes
 ) -> tuple[tuple[Layer, ...], Holes, tuple[str, ...]]:
     """Give every component and every plated hole a net.
 
-    A plated hole joins the copper its wall meets on every conductor of its span. Nets take
+    A plated hole joins the copper its wall meets on every conductor of its span; holes that
+    run into each other (the pieces of a routed slot, overlapping hits) share one wall. Nets take
     the name most of their objects carry by attribute (.N); others are called ``net 1`` … in
     the order of their lowest left-most copper, so that names do not hang on file order.
     """
@@ -55,17 +62,22 @@ def connect(
         crossed = (holes.first[hole] <= number) & (holes.last[hole] >= number)
         nodes_a.append(total + hole[crossed].astype(np.int64))
         nodes_b.append(base[number - 1] + layer.image.component[part[crossed]].astype(np.int64))
+    if tree is not None:
+        one, two = tree.query(discs, predicate="intersects")
+        one, two = plated[one], plated[two]
+        same = (one < two) & crossing(holes, one, two)
+        nodes_a.append(total + one[same].astype(np.int64))
+        nodes_b.append(total + two[same].astype(np.int64))
     size = total + len(holes)
     a, b = np.concatenate(nodes_a), np.concatenate(nodes_b)
     graph = coo_array((np.ones(len(a), dtype=np.int8), (a, b)), shape=(size, size))
     label = connected_components(graph, directed=False)[1]
-    touched = np.zeros(len(holes), dtype=np.bool_)
-    touched[np.unique(a - total)] = True
     keep, names = _names(copper, base, label)
     out_layers = tuple(
         replace(layer, net=keep[label[base[i] : base[i + 1]]]) for i, layer in enumerate(copper)
     )
-    net = np.where(touched, keep[label[total:]], -1).astype(np.int32)
+    # A hole that meets no copper is a net of its own kind, without copper and so without name.
+    net = keep[label[total:]].astype(np.int32)
     return out_layers, replace(holes, net=net), names
 
 

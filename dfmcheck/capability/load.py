@@ -66,6 +66,7 @@ from dfmcheck.resources import data_folder
 from dfmcheck.terms import Step, Weight
 
 _PLAUSIBLE = (0.001, 25.0)  # mm; outside it the stated units are almost certainly not meant
+_PLAUSIBLE_WHOLE = (0.001, 2000.0)  # the same for what is measured on the board as a whole
 _TOP = ("shop", "allowance", "stencil", "panel", "limits")
 _LIMIT_KEYS = ("source", "weight", "when")
 _WHEN_KEYS = ("position", "plated", "copper_um", "kind", "hole", "depth", "volts", "source")
@@ -367,7 +368,7 @@ class _Reading:
             value = values[tier]
             shown = f"{tier} = {value:g} {units}".strip()
             if rule.unit == "mm" and value:
-                low, high = _PLAUSIBLE
+                low, high = _PLAUSIBLE_WHOLE if rule.looks_at == "package" else _PLAUSIBLE
                 if not low <= value * MM[read.shop.units] <= high:
                     self.problem(
                         (*path, tier),

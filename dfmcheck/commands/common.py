@@ -14,6 +14,7 @@ import typer
 if TYPE_CHECKING:
     from rich.console import Console
 
+    from dfmcheck.capability import Shop
     from dfmcheck.judge.finding import Judgement
     from dfmcheck.measure.rule import Rule
 
@@ -39,6 +40,10 @@ JsonOption = Annotated[
 CsvOption = Annotated[
     Path | None, typer.Option("--csv", help="Write the findings as CSV; - is standard output.")
 ]
+HtmlOption = Annotated[
+    Path | None,
+    typer.Option("--html", help="Write the report as one HTML file, with the board drawn."),
+]
 ThicknessOption = Annotated[
     float | None,
     typer.Option("--thickness", min=0.05, max=20.0, help="Board thickness in mm, if not in data."),
@@ -63,7 +68,10 @@ def report(
     rules: dict[str, Rule],
     json: Path | None,
     csv: Path | None,
+    html: Path | None,
+    shop: Shop,
     *,
+    copper: float | None,
     quiet: bool,
     all_: bool,
 ) -> None:
@@ -78,7 +86,11 @@ def report(
         from dfmcheck.report.csv_report import to_csv
 
         write(csv, to_csv(judgement))
-    if "-" not in (str(json), str(csv)):
+    if html is not None:
+        from dfmcheck.report.html import to_html
+
+        write(html, to_html(judgement, shop, rules, copper))
+    if "-" not in (str(json), str(csv), str(html)):
         from dfmcheck.report.terminal import print_verdict, render
 
         if quiet:

@@ -11,6 +11,7 @@ from dfmcheck.commands.common import (
     AllOption,
     CopperOption,
     CsvOption,
+    HtmlOption,
     JsonOption,
     QuietOption,
     ShopOption,
@@ -19,6 +20,7 @@ from dfmcheck.commands.common import (
     plain_failures,
     report,
 )
+from dfmcheck.commands.inputs import PicturesOption, WaiversOption, waivers_for, write_pictures
 
 
 def judge(
@@ -32,8 +34,11 @@ def judge(
     tier: TierOption = None,
     json: JsonOption = None,
     csv: CsvOption = None,
+    html: HtmlOption = None,
     thickness: ThicknessOption = None,
     copper: CopperOption = None,
+    waivers: WaiversOption = None,
+    pictures: PicturesOption = None,
     quiet: QuietOption = False,
     all_: AllOption = False,
 ) -> None:
@@ -41,19 +46,24 @@ def judge(
     with plain_failures():
         from dfmcheck.report.output import check_outputs
 
-        check_outputs(json, csv)
+        check_outputs(json, csv, html)
         from dfmcheck.capability import load_shop
         from dfmcheck.judge import judge as judge_screening
         from dfmcheck.measure import store
         from dfmcheck.measure.rule import rules
 
         shop_file = load_shop(shop)
+        kept = store.load(screening)
         judgement = judge_screening(
-            store.load(screening),
+            kept,
             shop_file,
             tier=tier,
             thickness=thickness,
             copper_um=copper,
             rules=rules(),
+            waivers=waivers_for(screening, kept.package, waivers),
         )
-        report(judgement, rules(), json, csv, quiet=quiet, all_=all_)
+        write_pictures(judgement, pictures)
+        report(
+            judgement, rules(), json, csv, html, shop_file, copper=copper, quiet=quiet, all_=all_
+        )

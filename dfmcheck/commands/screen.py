@@ -12,6 +12,7 @@ from dfmcheck.commands.common import (
     BoardOption,
     CopperOption,
     CsvOption,
+    HtmlOption,
     JsonOption,
     PackageArg,
     QuietOption,
@@ -23,6 +24,7 @@ from dfmcheck.commands.common import (
     plain_failures,
     report,
 )
+from dfmcheck.commands.inputs import PicturesOption, WaiversOption, waivers_for, write_pictures
 
 
 def screen(
@@ -31,6 +33,7 @@ def screen(
     tier: TierOption = None,
     json: JsonOption = None,
     csv: CsvOption = None,
+    html: HtmlOption = None,
     save: Annotated[
         Path | None, typer.Option("--save", help="Keep the measurements, to judge them again.")
     ] = None,
@@ -41,6 +44,8 @@ def screen(
     workers: Annotated[
         int | None, typer.Option("--workers", min=1, help="Processes; one per core by default.")
     ] = None,
+    waivers: WaiversOption = None,
+    pictures: PicturesOption = None,
     quiet: QuietOption = False,
     all_: AllOption = False,
 ) -> None:
@@ -48,7 +53,7 @@ def screen(
     with plain_failures():
         from dfmcheck.report.output import check_outputs, progress, writing
 
-        check_outputs(json, csv, save)
+        check_outputs(json, csv, html, save)
         roles = parsed_roles(role)
         from dfmcheck import screen as orchestrator
         from dfmcheck.capability import load_shop
@@ -56,6 +61,7 @@ def screen(
         from dfmcheck.measure.rule import rules
 
         shop_file = load_shop(shop)
+        accepted = waivers_for(package, "", waivers)
         with progress(shown=not quiet) as tell:
             screening = orchestrator.screen(
                 package,
@@ -66,6 +72,7 @@ def screen(
                 reach=shop_file.limit_reach(),
                 workers=workers,
                 progress=tell,
+                drawing=any(place is not None for place in (save, html, pictures)),
             )
         if save is not None:
             from dfmcheck.measure import store
@@ -73,6 +80,15 @@ def screen(
             with writing(save):
                 store.save(screening, save)
         judgement = judge_screening(
-            screening, shop_file, tier=tier, thickness=thickness, copper_um=copper, rules=rules()
+            screening,
+            shop_file,
+            tier=tier,
+            thickness=thickness,
+            copper_um=copper,
+            rules=rules(),
+            waivers=accepted,
         )
-        report(judgement, rules(), json, csv, quiet=quiet, all_=all_)
+        write_pictures(judgement, pictures)
+        report(
+            judgement, rules(), json, csv, html, shop_file, copper=copper, quiet=quiet, all_=all_
+        )

@@ -16,7 +16,7 @@ from dfmcheck.judge.finding import Finding, Source
 from dfmcheck.judge.limits import Rows
 from dfmcheck.judge.message import UNNAMED, fingerprint, measured_sentence, rounded
 from dfmcheck.judge.segments import Failing, word_codes
-from dfmcheck.measure.places import Places
+from dfmcheck.measure.places import WHOLE_LAYER, Places
 from dfmcheck.measure.rule import Rule
 from dfmcheck.terms import Weight
 
@@ -47,6 +47,8 @@ def findings_of(
     )  # fmt: skip
     x = (taken["x"] + taken["x2"]) / 2
     y = (taken["y"] + taken["y2"]) / 2
+    # Points without a place are one chain.
+    x = np.where(taken["group"] <= WHOLE_LAYER, np.nan, x)
     label = _alike(chains(kinds, x, y, REACH), one, taken, rank)
     return [
         _finding(one, taken, at, rows, shop, tier, rules) for at, rows in _clusters(label, rank)
@@ -161,7 +163,7 @@ def _finding(
         ),
         message=measured_sentence(
             rule.quantity, rule.unit, rule.direction == "at-most", value, raw, layer, nets,
-            len(rows), tier, float(one.wanted[at]), fails, limit, fits,
+            len(rows), tier, float(one.wanted[at]), fails, limit, fits, str(taken["kind"][at]),
         ),
         remedy=rule.change,
         who=rule.who,

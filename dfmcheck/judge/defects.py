@@ -22,7 +22,7 @@ def defect_findings(defects: Sequence[Defect], rules: Mapping[str, Rule]) -> lis
     alike: dict[tuple[str, str, str, str], list[Defect]] = {}
     for defect in defects:
         # Names of nets may differ in digits alone, and each of them is a question of its own.
-        nets = defect.rule.startswith("data.netlist-")
+        nets = defect.rule.startswith(("data.netlist-", "data.attribute-"))
         found = defect.found if nets else _NUMBER.sub("#", defect.found)
         key = (defect.rule, defect.file, defect.layer, found)
         alike.setdefault(key, []).append(defect)
@@ -56,7 +56,7 @@ def _from_defects(group: list[Defect], rules: Mapping[str, Rule]) -> Finding:
             min(x for x, _ in points), min(y for _, y in points),
             max(x for x, _ in points), max(y for _, y in points),
         ) if points else None,
-        line=None, measured=None, raw=None, uncertainty=0.0, limit=None, unit="", tier="",
+        line=lead.ends, measured=None, raw=None, uncertainty=0.0, limit=None, unit="", tier="",
         fits="",
         count=len(group),
         fingerprint=fingerprint(lead.rule, lead.layer, found, *at),

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import datetime
 from dataclasses import dataclass, field
 from enum import StrEnum
 
+from dfmcheck.judge.panels import PanelFit
 from dfmcheck.measure.screening import Screening
 
 
@@ -24,6 +26,41 @@ class Source:
     file: str
     line: int | None = None
     code: int | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Waiver:
+    """A finding that a named person accepted.
+
+    ``severity`` and ``places`` are those of the finding when it was accepted; a finding that
+    has become heavier or covers more places is no longer the one accepted. "" and None where
+    the file does not say. ``line`` is where the entry starts in its file, 0 for none.
+    """
+
+    fingerprint: str
+    rule: str
+    reason: str
+    name: str
+    date: datetime.date
+    expires: datetime.date | None = None
+    severity: str = ""
+    places: int | None = None
+    line: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class WaiverUse:
+    """What became of the waivers of one file.
+
+    ``unused`` gives each waiver that does not count, and why: expired, its finding no longer
+    occurs, or is not the one accepted. ``found`` says that nobody named the file: it lay beside
+    the package.
+    """
+
+    file: str
+    found: bool
+    used: tuple[Waiver, ...]
+    unused: tuple[tuple[Waiver, str], ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,6 +98,7 @@ class Finding:
     who: str
     sources: tuple[Source, ...] = ()
     places: tuple[tuple[float, float, float], ...] = ()
+    waived: Waiver | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -80,11 +118,67 @@ class Tightest:
 
 @dataclass(frozen=True, slots=True)
 class TierFit:
-    """How the job stands against one tier: ``places`` counts, per rule, what keeps it out."""
+    """How the job stands against one tier: ``places`` counts, per rule, what keeps it out.
+
+    A waiver changes none of that, for the shop must still make the place; ``waived`` tells how
+    many of the places are waived.
+    """
 
     tier: str
     fits: bool
     places: dict[str, int] = field(default_factory=dict)
+    waived: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class Change:
+    """One spot that has to change for a tier to take the board; ``x``, ``y``, ``value`` and
+    ``limit`` are of its worst place."""
+
+    rule: str
+    layer: str
+    x: float | None
+    y: float | None
+    value: float
+    limit: float
+    unit: str
+    places: int
+
+
+@dataclass(frozen=True, slots=True)
+class Blocker:
+    """What one rule asks of a tier: spots to change, the places in them, the worst value.
+
+    ``alone`` is the tier that would take the board if this rule's spots were all that changed
+    (the least demanding one); "" when none would.
+    """
+
+    rule: str
+    changes: int
+    places: int
+    value: float
+    limit: float
+    unit: str
+    alone: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class ToReach:
+    """What keeps the board out of one tier, in spots to change, fewest first.
+
+    ``listed`` holds the changes, those of the rarest rule first, cut at
+    :data:`dfmcheck.judge.economics.LISTED`. ``unknown`` names rules not measured far enough to
+    tell. ``next_down`` marks the tier just below the least demanding one that takes the board
+    (the shop's last tier when none does).
+    """
+
+    tier: str
+    changes: int
+    places: int
+    blockers: tuple[Blocker, ...]
+    listed: tuple[Change, ...]
+    unknown: tuple[str, ...] = ()
+    next_down: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -100,4 +194,7 @@ class Judgement:
     findings: tuple[Finding, ...]
     tightest: tuple[Tightest, ...]
     tier_fit: tuple[TierFit, ...]
+    panels: tuple[PanelFit, ...] = ()
     not_judged: tuple[tuple[str, str], ...] = ()  # (rule, why): measured without a limit
+    to_reach: tuple[ToReach, ...] = ()  # tiers that do not take the board, least demanding first
+    waivers: WaiverUse | None = None

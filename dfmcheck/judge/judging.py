@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime
 import re
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
@@ -13,11 +14,14 @@ from dfmcheck.capability import Limit, Shop
 from dfmcheck.errors import UsageError
 from dfmcheck.judge.cluster import findings_of
 from dfmcheck.judge.defects import assumption_findings, defect_findings
-from dfmcheck.judge.finding import Finding, Judgement, TierFit, Verdict
+from dfmcheck.judge.economics import to_reach
+from dfmcheck.judge.finding import Finding, Judgement, TierFit, Verdict, WaiverUse
 from dfmcheck.judge.limits import Copper, limit_by_copper
 from dfmcheck.judge.message import fingerprint, number, places_text
+from dfmcheck.judge.panels import panel_fits
 from dfmcheck.judge.segments import Compared, compare
 from dfmcheck.judge.thickness import with_thickness
+from dfmcheck.judge.waivers import Waivers, apply
 from dfmcheck.measure.rule import Rule
 from dfmcheck.measure.screening import Screening
 from dfmcheck.terms import Step, Weight
@@ -31,6 +35,8 @@ def judge(
     thickness: float | None = None,
     copper_um: float | None = None,
     rules: Mapping[str, Rule],
+    waivers: Waivers | None = None,
+    today: datetime.date | None = None,
 ) -> Judgement:
     """Judge what was measured against what a shop can make.
 
@@ -49,6 +55,10 @@ def judge(
     copper_um : float, optional
         Finished copper in µm on every layer, in place of what the data states.
     rules : mapping of rule id to Rule
+    waivers : Waivers, optional
+        Findings somebody accepted; they stay in the list and do not count in the verdict.
+    today : date, optional
+        Day on which a waiver must not have expired; the machine's day when left out.
 
     Raises
     ------
@@ -80,8 +90,13 @@ def judge(
             for id_, n in sorted(compared.no_number.items())
         ),
     ]
+    use = None
+    if waivers is not None:
+        findings, use = apply(findings, waivers, today or datetime.date.today())
     verdict, reasons = _verdict(findings, doubts, chosen, rules)
+    reasons += _waiver_reasons(findings, use, rules)
     reasons += _notes(screening, shop, copper)
+    fits = tuple(_fit(name, screening, shop, compared, findings) for name in shop.tiers)
     return Judgement(
         screening=given_screening,
         shop=shop.name,
@@ -91,8 +106,11 @@ def judge(
         reasons=tuple(reasons),
         findings=tuple(findings),
         tightest=tuple(sorted(compared.tightest, key=lambda t: (order[t.rule], _natural(t.layer)))),
-        tier_fit=tuple(_fit(name, screening, shop, compared) for name in shop.tiers),
+        tier_fit=fits,
+        panels=panel_fits(screening.facts, shop),
         not_judged=_not_judged(screening, shop, chosen, compared, rules),
+        to_reach=to_reach(compared.blocking, places, shop, fits, rules),
+        waivers=use,
     )
 
 
@@ -226,7 +244,8 @@ def _verdict(
 ) -> tuple[Verdict, list[str]]:
     tally: dict[tuple[str, str], list[Finding]] = {}
     for finding in findings:
-        tally.setdefault((finding.severity, finding.rule), []).append(finding)
+        if finding.waived is None:
+            tally.setdefault((finding.severity, finding.rule), []).append(finding)
     reasons = [
         _reason(severity, mine, rules.get(id_), tier)
         for (severity, id_), mine in tally.items()
@@ -238,7 +257,37 @@ def _verdict(
         return Verdict.HOLD, reasons
     if "query" in severities or doubts:
         return Verdict.QUERY, reasons
-    return Verdict.RELEASE, [f"Everything measured meets the limits of tier {tier}", *reasons]
+    waived = any(f.waived is not None and f.severity != "note" for f in findings)
+    met = f"Everything measured meets the limits of tier {tier}{' or is waived' if waived else ''}"
+    return Verdict.RELEASE, [met, *reasons]
+
+
+def _waiver_reasons(
+    findings: Sequence[Finding], use: WaiverUse | None, rules: Mapping[str, Rule]
+) -> list[str]:
+    """Who waived how much, the cautions that go with it, and waivers that do not count."""
+    by_name: dict[str, list[Finding]] = {}
+    for finding in findings:
+        if finding.waived is not None:
+            by_name.setdefault(finding.waived.name, []).append(finding)
+    out = []
+    for name, mine in by_name.items():
+        ids = list(dict.fromkeys(finding.rule for finding in mine))
+        count = f"{len(mine)} finding{'' if len(mine) == 1 else 's'}"
+        places = sum(finding.count for finding in mine)
+        at = f" at {places_text(places)}" if places != len(mine) else ""
+        out.append(f"Waived by {name}: {count}{at} ({', '.join(ids)})")
+        out += [
+            f"Caution on the waiver of {id_}: {rule.caution.rstrip('.')}"
+            for id_ in ids
+            if (rule := rules.get(id_)) is not None and rule.caution
+        ]
+    for waiver, why in use.unused if use is not None else ():
+        out.append(
+            f"The waiver of {waiver.fingerprint} ({waiver.rule}) by {waiver.name} does not count: "
+            f"{why}"
+        )
+    return list(dict.fromkeys(out))
 
 
 def _reason(severity: str, findings: Sequence[Finding], rule: Rule | None, tier: str) -> str:
@@ -256,13 +305,24 @@ def _reason(severity: str, findings: Sequence[Finding], rule: Rule | None, tier:
     return f"{quantity} {value} on {first.layer}, which {beyond} ({first.rule}): {count}"
 
 
-def _fit(tier: str, screening: Screening, shop: Shop, compared: Compared) -> TierFit:
+def _fit(
+    tier: str, screening: Screening, shop: Shop, compared: Compared, findings: Sequence[Finding]
+) -> TierFit:
     """A tier fits when nothing measured keeps the job out; a rule listed with 0 places was not
     measured far enough to tell."""
     places = dict.fromkeys(_short_of_reach(screening, shop, tier), 0)
     places |= compared.kept_out[tier]
     measured = {id_ for id_, _ in screening.measured} | compared.judged
-    return TierFit(tier, bool(measured & _limited(shop, tier).keys()) and not places, places)
+    # a waived place fails every tier up to the one its finding names
+    waived = sum(
+        f.count
+        for f in findings
+        if f.waived is not None
+        and f.tier in shop.tiers
+        and shop.tiers.index(tier) <= shop.tiers.index(f.tier)
+    )
+    fits = bool(measured & _limited(shop, tier).keys()) and not places
+    return TierFit(tier, fits, places, min(waived, sum(places.values())))
 
 
 def _not_judged(

@@ -18,6 +18,8 @@ def number(value: float, unit: str, against: float | None = None) -> str:
     ('0.094 mm', '0.0996 mm', '10.04')
     """
     digits = {"mm": 3, "count": 0}.get(unit, 1)
+    if unit == "1" and max(abs(value), abs(against or 0.0)) <= 1:
+        digits = 3  # shares of a whole
     while (
         against is not None
         and digits < 6
@@ -55,7 +57,7 @@ def places_text(count: int) -> str:
 def measured_sentence(
     quantity: str, unit: str, at_most: bool, value: float, raw: float, layer: str,
     nets: tuple[str, ...], count: int, chosen: str, wanted: float, tier: str, limit: float,
-    fits: str,
+    fits: str, kind: str = "",
 ) -> str:  # fmt: skip
     """Sentence of a finding that has a measured value.
 
@@ -64,6 +66,8 @@ def measured_sentence(
     """
     if nets:  # the nets are named below
         quantity = quantity.removesuffix(" between nets")
+    if "-to-" in kind or " " in kind:  # single words say no more than the rule does
+        quantity += f" ({kind.replace('-to-', ' to ')})"
     text = f"{quantity[:1].upper()}{quantity[1:]} {number(value, unit, wanted)}"
     if abs(raw - value) > 1e-9:
         text += f" ({number(raw, unit, value)} in the data, before the drilling allowance)"

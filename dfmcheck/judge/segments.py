@@ -68,11 +68,24 @@ class Failing:
     wanted: Floats  # limit of the tier judged against
 
 
+@dataclass(frozen=True, slots=True)
+class Blocking:
+    """Places of one rule on one layer that are past a limit of some tier."""
+
+    rule: str
+    layer: str
+    row: Rows
+    value: Floats  # as judged
+    limits: Floats  # (tiers, rows)
+    fails: npt.NDArray[np.bool_]  # (tiers, rows)
+
+
 @dataclass(slots=True)
 class Compared:
     """What comparing gives, before clustering."""
 
     failing: list[Failing] = field(default_factory=list)
+    blocking: list[Blocking] = field(default_factory=list)
     tightest: list[Tightest] = field(default_factory=list)
     kept_out: dict[str, dict[str, int]] = field(default_factory=dict)  # tier → rule → places
     no_number: dict[str, int] = field(default_factory=dict)  # rule → places without a value
@@ -132,6 +145,8 @@ def _collect(
 ) -> None:  # fmt: skip
     table = limit_table(limit, shop.tiers, places, rows, copper)
     fails = sign * value < sign * table - margin  # False where NaN: that tier is not judged
+    if fails.any():
+        out.blocking.append(Blocking(rule.id, layer, rows, value, table, fails))
     for name, count in zip(shop.tiers, fails.sum(axis=1).tolist(), strict=True):
         if count:
             kept = out.kept_out[name]

@@ -114,7 +114,8 @@ def edges_at(edges: Edges, points: Floats) -> tuple[Rows, Floats]:
     )
     at = np.concatenate([points, points], axis=1)[of]
     away = np.abs(closest_points(at, edges.segments[edge])[0] - edges.r[edge])
-    order = np.lexsort((edge, away, of))
+    # At a corner two edges are equally near; the less exact one tells how sure the corner is.
+    order = np.lexsort((edge, -edges.error[edge], away.round(6), of))
     of, edge, away = of[order], edge[order], away[order]
     first = run_starts(of)
     first &= away <= near

@@ -159,6 +159,19 @@ _data(
     "Must ask which one holds.",
 )  # fmt: skip
 _data(
+    "attribute-open", "nets of the net attributes in more than one piece of copper",
+    "The board is built to artwork that is not the circuit; without a netlist no test shows it.",
+    "Join the pieces, or correct the net attributes.",
+    "Must ask which one holds.", f"{_GERBER}, 5.6.14 (.N), clause number from memory",
+)  # fmt: skip
+_data(
+    "attribute-short", "nets of the net attributes that share copper",
+    "The board is built with two nets shorted; without a netlist no test shows it.",
+    "Part the copper, or give the shape that joins the nets on purpose both names.",
+    "Must ask; may go on where a drawing names the place as a joining point.",
+    f"{_GERBER}, 5.6.14 (.N), clause number from memory",
+)  # fmt: skip
+_data(
     "netlist-open", "nets of the netlist in more than one piece of copper",
     "The bare board fails electrical test, or is built to artwork that is not the circuit.",
     "Correct artwork or drill data, or send the netlist of this revision.",

@@ -1,17 +1,24 @@
-"""Drill: holes through the pressed stack. Copper near a hole, walls between holes, aspect."""
+"""Drill: holes through the pressed stack. Copper near a hole, depth over diameter."""
 
 from __future__ import annotations
 
+from dataclasses import replace
+from typing import Any
+
 import numpy as np
+import numpy.typing as npt
+import shapely
 
 from dfmcheck.board.model import Board, Layer
-from dfmcheck.geometry.gaps import Gaps, gaps_between, gaps_within
+from dfmcheck.board.nets import hole_polygons
+from dfmcheck.geometry.gaps import Gaps, gaps_between
 from dfmcheck.geometry.rows import run_starts
 from dfmcheck.measure.common import (
+    Floats,
+    Rows,
     concat_layers,
     hole_source,
     names,
-    pair_key,
     place_points,
     source,
     with_tightest,
@@ -20,145 +27,186 @@ from dfmcheck.measure.places import Places
 from dfmcheck.measure.rule import Rule, measures
 from dfmcheck.terms import Step
 
-_ROUNDING = 0.01
+_ROUNDING = 0.02
 """Copper that stands out of a hole by no more than this (mm) is drilled away with it."""
+
+IN_LAND = "in its land"
+"""Kind of an unplated hole in the middle of a land: an unsupported hole, mostly on purpose."""
+
+_SAFETY = (
+    "Insulation to mains or other dangerous voltage needs the distances of the safety standard "
+    "that applies, judged by licensed practice."
+)
 
 COPPER = Rule(
     id="drill.hole-to-copper",
     step=Step.DRILL,
     looks_at="copper",
-    quantity="distance from a hole's wall to copper of another net",
+    quantity="distance from a plated hole's wall to copper of another net",
     unit="mm",
     direction="at-least",
-    on_the_floor="With the drill off by its tolerance and the layers by theirs, the hole meets "
-    "copper it must not: a plated wall shorts, a bare one leaves copper open to damp.",
+    on_the_floor="With the drill off by its tolerance and the layers by theirs, the plated wall "
+    "meets copper of another net: a short inside the board that no repair reaches.",
     change="Widen the clearance round the hole on the layer named, or move hole or copper.",
     who="ask",
     front_end="May widen a clearance in a plane where no other hole's web is cut; must ask "
     "otherwise.",
     source="IPC-2222 9.1.2.2 (clearance in planes; value from memory), limits per shop",
     allowance="radius",
-    caution="Insulation to mains or other dangerous voltage needs the distances of the safety "
-    "standard that applies, judged by licensed practice.",
+    caution=_SAFETY,
+)
+
+BARE = Rule(
+    id="drill.unplated-to-copper",
+    step=Step.DRILL,
+    looks_at="copper",
+    quantity="distance from an unplated hole's wall to copper",
+    unit="mm",
+    direction="at-least",
+    on_the_floor="The drill meets copper: it tears it into burrs and leaves it bare to damp, to "
+    "the screw and to whatever goes through the hole.",
+    change="Pull the copper back from the hole on the layer named, or state the hole as plated.",
+    who="ask",
+    front_end="May pull a pour back from the hole; must ask before cutting a conductor or a land.",
+    source="common practice",
+    allowance="radius",
+    mild=(IN_LAND,),
+    caution=_SAFETY,
 )
 
 
-@measures(COPPER)
+@measures(COPPER, BARE)
 def hole_to_copper(board: Board, reach: float) -> Places:
-    """Nearest copper of another net to every hole, on each copper layer it crosses.
+    """Nearest copper to every hole, on each copper layer it crosses.
 
-    An unplated hole belongs to no net, so all copper counts, except what the drill removes
-    whole. Nought where the hole cuts the copper.
+    For a plated hole copper of another net counts. An unplated hole belongs to no net, so all
+    copper counts, except what the drill removes whole; where it cuts the copper, the value is
+    minus how far the copper reaches into the hole, at most its diameter.
     """
-    walls, holes = board.holes.edges, board.holes
     numbers = {id(layer): n for n, layer in board.numbered()}
+    plated = board.holes.plated == 1
 
     def one(board: Board, layer: Layer) -> Places:
-        image, number = layer.image, numbers[id(layer)]
-
-        def search(far: float) -> Gaps:
-            gaps = gaps_between(walls, image.edges, far)
-            other = (holes.net[gaps.a] != layer.edge_net[gaps.b]) | (holes.net[gaps.a] < 0)
-            crossed = (holes.first[gaps.a] <= number) & (holes.last[gaps.a] >= number)
-            gone = (holes.plated[gaps.a] == 0) & _swallowed(gaps, board, layer)
-            gaps = gaps.take(other & crossed & ~gone)
-            order = np.lexsort((gaps.value, gaps.a))
-            first = run_starts(gaps.a[order])
-            return gaps.take(order[first])
-
-        gaps = with_tightest(search, reach)
-        cut = gaps.value <= 0
-        return Places.of(
-            rule=COPPER.id,
-            layer=layer.name,
-            position=board.position(layer),
-            kind=np.where(
-                cut, "cut", np.where(holes.plated[gaps.a] == 1, "plated", "unplated")
-            ).astype(object),
-            # How deep a hole cuts into copper has no meaning for what goes wrong: it cuts.
-            value=np.where(cut, 0.0, gaps.value),
-            uncertainty=gaps.error,
-            **place_points(board, gaps.p, gaps.q),
-            hole=2 * holes.r[gaps.a],
-            plated=holes.plated[gaps.a],
-            group=gaps.a.astype(np.int64),
-            net_a=names(board.net_names, holes.net[gaps.a]),
-            net_b=names(board.net_names, layer.edge_net[gaps.b]),
-            **hole_source(board, gaps.a, "a"),
-            **source(image, gaps.b, "b"),
+        number = numbers[id(layer)]
+        crossed = (board.holes.first <= number) & (board.holes.last >= number)
+        return Places.concat(
+            [
+                _to_copper(board, layer, rule, np.flatnonzero(crossed & rows), reach)
+                for rule, rows in ((COPPER, plated), (BARE, ~plated))
+            ]
         )
 
     return concat_layers(board, board.copper, one)
 
 
-def _swallowed(gaps: Gaps, board: Board, layer: Layer) -> np.ndarray:
-    """Whether the copper piece of each gap lies wholly inside the hole of that gap."""
-    edges, holes = layer.image.edges, board.holes
-    e, h = gaps.b, gaps.a
-    # Only discs and short strokes can be swallowed by a round hole: both ends must be inside.
-    out = np.ones(len(gaps), dtype=np.bool_)
-    for x, y in ((edges.x0, edges.y0), (edges.x1, edges.y1)):
-        out &= np.hypot(x[e] - holes.x0[h], y[e] - holes.y0[h]) + edges.r[e] <= holes.r[h] + 1e-9
-    return out
+def _to_copper(board: Board, layer: Layer, rule: Rule, rows: Rows, reach: float) -> Places:
+    """Nearest copper that counts for each of the holes ``rows``."""
+    holes, image = board.holes, layer.image
+    walls = holes.edges.take(rows)
+    bare = rule is BARE
+    gone = _DrilledAway(board, layer, rows if bare else rows[:0])
 
+    def search(far: float) -> Gaps:
+        gaps = gaps_between(walls, image.edges, far)
+        gaps = replace(gaps, a=rows[gaps.a])
+        if bare:
+            wanted = ~gone.of(gaps.a, image.part[image.edges.piece[gaps.b]])
+        else:
+            wanted = (holes.net[gaps.a] != layer.edge_net[gaps.b]) | (holes.net[gaps.a] < 0)
+        gaps = gaps.take(wanted)
+        order = np.lexsort((gaps.value, gaps.a))
+        return gaps.take(order[run_starts(gaps.a[order])])
 
-WALL = Rule(
-    id="drill.hole-to-hole",
-    step=Step.DRILL,
-    looks_at="drill",
-    quantity="wall between two holes",
-    unit="mm",
-    direction="at-least",
-    on_the_floor="A thin web between holes cracks under the drill; glass bundles let plating "
-    "creep from one wall to the other.",
-    change="Move the holes apart, or replace overlapping holes by one slot.",
-    who="ask",
-    front_end="May drop a hit that doubles another; must ask before moving a hole.",
-    source="common practice",
-    allowance="wall",
-)
-
-
-@measures(WALL)
-def hole_to_hole(board: Board, reach: float) -> Places:
-    """Wall between holes whose spans share a layer; negative where they overlap.
-
-    Pieces of one routed path and exact repeats of a hit are left out (the latter are a data
-    defect of their own).
-    """
-    holes, walls = board.holes, board.holes.edges
-
-    def wanted(a: np.ndarray, b: np.ndarray) -> np.ndarray:
-        one_path = (holes.file[a] == holes.file[b]) & (holes.path[a] == holes.path[b])
-        shared = (holes.first[a] <= holes.last[b]) & (holes.first[b] <= holes.last[a])
-        same = (
-            (np.hypot(holes.x0[a] - holes.x0[b], holes.y0[a] - holes.y0[b]) < 1e-6)
-            & (np.hypot(holes.x1[a] - holes.x1[b], holes.y1[a] - holes.y1[b]) < 1e-6)
-            & (np.abs(holes.r[a] - holes.r[b]) < 1e-6)
-        )
-        return np.asarray(~one_path & shared & ~same)
-
-    gaps = with_tightest(lambda far: gaps_within(walls, far, wanted, overlaps=True), reach)
-    a, b = gaps.a, gaps.b
-    files = names(board.drill_roles, holes.file[a])
-    net_a, net_b = holes.net[a], holes.net[b]
-    smaller = np.minimum(holes.r[a], holes.r[b])
-    both = np.minimum(holes.plated[a], holes.plated[b])
+    gaps = with_tightest(search, reach)
+    value, kind = gaps.value, np.full(len(gaps), "", dtype=object)
+    if bare:
+        gaps = Gaps.concat([gaps, _covered(layer, board, rows, gaps, gone)])
+        value, kind = _cut(gaps, board, layer, gone)
     return Places.of(
-        rule=WALL.id,
-        layer=files,
-        kind=np.where((net_a == net_b) & (net_a >= 0), "one net", "").astype(object),
-        value=gaps.value,
+        rule=rule.id,
+        layer=layer.name,
+        position=board.position(layer),
+        kind=kind,
+        value=value,
         uncertainty=gaps.error,
         **place_points(board, gaps.p, gaps.q),
-        hole=2 * smaller,
-        plated=both,
-        group=pair_key(a, b),
-        net_a=names(board.net_names, net_a),
-        net_b=names(board.net_names, net_b),
-        **hole_source(board, a, "a"),
-        **hole_source(board, b, "b"),
+        hole=2 * holes.r[gaps.a],
+        plated=holes.plated[gaps.a],
+        group=gaps.a.astype(np.int64),
+        net_a=names(board.net_names, holes.net[gaps.a]),
+        net_b=names(board.net_names, layer.edge_net[gaps.b]),
+        **hole_source(board, gaps.a, "a"),
+        **source(image, gaps.b, "b"),
     )
+
+
+def _starts(board: Board, rows: Rows) -> Any:
+    return shapely.points(board.holes.x0[rows], board.holes.y0[rows])
+
+
+def _covered(layer: Layer, board: Board, rows: Rows, known: Gaps, gone: _DrilledAway) -> Gaps:
+    """Holes that begin inside copper with no outline near: the copper covers them wholly."""
+    rest = np.setdiff1d(rows, known.a)
+    holes, image = board.holes, layer.image
+    if len(rest) == 0 or len(image.pieces) == 0:
+        return Gaps.concat([])
+    piece, hit = shapely.STRtree(_starts(board, rest)).query(image.pieces, predicate="intersects")
+    stays = ~gone.of(rest[hit], image.part[piece])
+    piece, hit = piece[stays], hit[stays]
+    _, first = np.unique(hit, return_index=True)
+    row, edge_piece = rest[hit[first]], piece[first]
+    # Any edge of the piece tells its source.
+    order = np.argsort(image.edges.piece, kind="stable")
+    edge = order[np.searchsorted(image.edges.piece[order], edge_piece)]
+    p = np.stack([holes.x0[row] - holes.r[row], holes.y0[row]], axis=-1)
+    q = np.stack([holes.x0[row] + holes.r[row], holes.y0[row]], axis=-1)
+    return Gaps(row, edge, np.full(len(row), np.inf), p, q, holes.error[row])
+
+
+def _cut(
+    gaps: Gaps, board: Board, layer: Layer, gone: _DrilledAway
+) -> tuple[Floats, npt.NDArray[Any]]:
+    """Signed distance to the copper and kind, for gaps of unplated holes.
+
+    A hole whose centre line begins inside the copper reaches further in than its nearest
+    outline tells.
+    """
+    holes, image = board.holes, layer.image
+    value = gaps.value.copy()
+    kind = np.where(value <= 0, "cut", "").astype(object)
+    if len(gaps) == 0:
+        return value, kind
+    tree = shapely.STRtree(_starts(board, gaps.a))
+    part, hit = tree.query(image.parts, predicate="intersects")
+    inside = np.zeros(len(gaps), dtype=np.bool_)
+    inside[hit[~gone.of(gaps.a[hit], part)]] = True
+    r = holes.r[gaps.a]
+    # A round outline is solid, its distance goes below nought inside; a straight one is a line.
+    depth = np.where(image.edges.r[gaps.b] > 0, -gaps.value, gaps.value + 2 * r)
+    value = np.where(inside, -np.clip(depth, 0.0, 2 * r), np.maximum(value, -2 * r))
+    kind[inside] = "cut"
+    lands = np.flatnonzero(image.flash)
+    if len(lands):
+        tree = shapely.STRtree(shapely.points(image.x[lands], image.y[lands]))
+        near = shapely.buffer(_starts(board, gaps.a), 0.25 * r)
+        own = np.zeros(len(gaps), dtype=np.bool_)
+        own[tree.query(near, predicate="intersects")[0]] = True
+        kind[inside & own] = IN_LAND
+    return value, kind
+
+
+class _DrilledAway:
+    """Copper that goes out with the core of an unplated hole: parts wholly inside it."""
+
+    def __init__(self, board: Board, layer: Layer, rows: Rows) -> None:
+        self.count = len(layer.image.parts)
+        grown = shapely.buffer(hole_polygons(board.holes, rows), _ROUNDING)
+        hole, part = shapely.STRtree(layer.image.parts).query(grown, predicate="contains")
+        self.keys = np.unique(rows[hole] * self.count + part)
+
+    def of(self, hole: Rows, part: npt.NDArray[Any]) -> npt.NDArray[np.bool_]:
+        """Whether each part (n,) goes out with its hole (n,)."""
+        return np.isin(hole * self.count + part, self.keys)
 
 
 ASPECT = Rule(

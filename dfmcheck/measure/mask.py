@@ -6,6 +6,7 @@ import numpy as np
 import shapely
 
 from dfmcheck.board.model import Board, Layer
+from dfmcheck.formats.records import Kind
 from dfmcheck.geometry.depth import Inside
 from dfmcheck.geometry.gaps import (
     Gaps,
@@ -127,10 +128,13 @@ def clearance(board: Board, reach: float) -> Places:
             return Places.empty()
         centre = shapely.get_coordinates(shapely.centroid(image.pieces[lands]))
         opening = inside.part_at(centre[:, 0], centre[:, 1])
-        own = (opening >= 0) & _opened(image.pieces[lands], opening, mask)
-        # A region in an opening that has a flashed land is a pour's corner or a teardrop.
-        flashed = np.isin(opening, opening[own & image.flash[lands]])
-        own &= image.flash[lands] | ~flashed
+        flash = image.flash[lands]
+        own, by_itself = _opened(image.pieces[lands], flash, opening, mask)
+        own &= opening >= 0
+        # A region in an opening that has a flashed land is a pour's corner or a teardrop, unless
+        # an object of the opening was made for it.
+        flashed = np.isin(opening, opening[own & flash])
+        own &= flash | ~flashed | by_itself
         lands, opening = lands[own], opening[own]
         of_land = np.full(len(image.pieces), -1, dtype=np.intp)
         of_land[lands] = np.arange(len(lands))
@@ -187,8 +191,11 @@ def clearance(board: Board, reach: float) -> Places:
     return concat_layers(board, board.masks, one)
 
 
-def _opened(lands: np.ndarray, opening: np.ndarray, mask: Layer) -> np.ndarray:
-    """Whether the opening a land's centre lies in was made for that land.
+def _opened(
+    lands: np.ndarray, flash: np.ndarray, opening: np.ndarray, mask: Layer
+) -> tuple[np.ndarray, np.ndarray]:
+    """Whether the opening a land's centre lies in was made for that land, and whether one of the
+    opening's own flashes or regions was, in which no flashed land has its middle.
 
     It was when the centre of the opening, or of one of the objects it is painted of, lies in
     the land; an opening that merely reaches over a neighbouring via or pour is not its own.
@@ -202,8 +209,18 @@ def _opened(lands: np.ndarray, opening: np.ndarray, mask: Layer) -> np.ndarray:
     )
     of_part = np.concatenate([np.arange(len(image.parts)), image.part])
     land, point = shapely.STRtree(shapely.points(centres)).query(lands, predicate="intersects")
+    mine = of_part[point] == opening[land]
+    land, point = land[mine], point[mine]
     own = np.zeros(len(lands), dtype=np.bool_)
-    own[land[of_part[point] == opening[land]]] = True
+    own[land] = True
+    whole = np.concatenate(
+        [np.zeros(len(image.parts), dtype=np.bool_), image.flash | (image.kind == Kind.REGION)]
+    )
+    whole[point[flash[land]]] = False
+    by_itself = np.zeros(len(lands), dtype=np.bool_)
+    made = np.concatenate([image.parts, image.pieces])[point]
+    alone = whole[point] & (shapely.area(lands[land]) <= 1.5 * shapely.area(made))
+    by_itself[land[alone]] = True
     # A pour that holds many openings is no land of any one of them.
     size = shapely.area(image.parts)[np.maximum(opening, 0)]
-    return np.asarray(own & (shapely.area(lands) <= 6 * size))
+    return np.asarray(own & (shapely.area(lands) <= 6 * size)), by_itself

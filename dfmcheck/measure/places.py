@@ -9,6 +9,10 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
+WHOLE_LAYER = -2
+"""Rows of one rule, layer and such a ``group``, or one below it, are one finding wherever they
+lie: what an engineer asks or edits once for the layer."""
+
 COLUMNS: dict[str, Any] = {
     "rule": np.object_,  # rule id
     "layer": np.object_,  # role text of the layer or drill file, e.g. "conductor-1", "mask-top"
@@ -24,7 +28,7 @@ COLUMNS: dict[str, Any] = {
     "depth": np.float64,  # depth of that hole, mm, or NaN
     "volts": np.float64,  # peak voltage between the two nets where the user states it, or NaN
     "plated": np.int8,  # 1 plated, 0 not, -1 unknown or no hole concerned
-    "group": np.int64,  # rows of one group may be clustered into one finding
+    "group": np.int64,  # rows of one group may be clustered into one finding; see WHOLE_LAYER
     "net_a": np.object_,  # net names, "" where there is none
     "net_b": np.object_,
     "file_a": np.object_,  # where the two features come from: file, line and aperture code

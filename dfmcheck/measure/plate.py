@@ -1,4 +1,4 @@
-"""Plate: copper joins the layers through the holes. Annular ring."""
+"""Plate: copper joins the layers through the holes. Annular ring and breakout."""
 
 from __future__ import annotations
 
@@ -9,6 +9,7 @@ from dfmcheck.board.nets import hole_polygons
 from dfmcheck.geometry.depth import Inside
 from dfmcheck.measure.common import edges_at, hole_source, names, place_points, source
 from dfmcheck.measure.places import Places
+from dfmcheck.measure.plate_breakout import bare_angles
 from dfmcheck.measure.rule import Rule, measures
 from dfmcheck.terms import Step
 
@@ -29,12 +30,34 @@ RING = Rule(
 )
 
 
-@measures(RING)
+BREAKOUT = Rule(
+    id="plate.breakout-angle",
+    step=Step.PLATE,
+    looks_at="copper",
+    quantity="breakout of a hole from its land",
+    unit="deg",
+    direction="at-most",
+    on_the_floor="Over this part of its round the plated wall meets no land: it hangs on what is "
+    "left, and where a conductor enters there, it is cut off.",
+    change="Centre the hole on its land, enlarge the land, or add a fillet where the conductor "
+    "enters.",
+    who="ask",
+    front_end="May add fillets where spacing allows; must ask before moving a hole.",
+    source="IPC-6012 3.4.2 (breakout by class: 90° in class 2, 180° in class 1, none in class 3; "
+    "values from memory)",
+)
+
+
+@measures(RING, BREAKOUT)
 def annular_ring(board: Board, reach: float) -> Places:
     """Smallest ring all round every plated hole, on each copper layer where it has a land.
 
     Measured from the hole at the size in the file and where it really is. Negative where the
     hole breaks out of the copper. A hole that meets no copper on a layer has no ring there.
+
+    Of every round hole that breaks out, the angle of its wall outside the copper is measured
+    too, at the size in the file: the drilled hole, larger by the shop's allowance, breaks out
+    over a larger angle.
     """
     holes = board.holes
     far = max(reach, 0.5)
@@ -44,7 +67,8 @@ def annular_ring(board: Board, reach: float) -> Places:
             (holes.plated == 1) & (holes.first <= number) & (holes.last >= number)
         )
         probes = holes.edges.take(rows)
-        depth = Inside(layer.image, hole_polygons(holes, rows)).depth(probes, far)
+        inside = Inside(layer.image, hole_polygons(holes, rows))
+        depth = inside.depth(probes, far)
         value = depth.value
         # Outside by more than its own size, the hole does not touch this layer's copper.
         met = ~np.isnan(value) & (value > -2 * probes.r)
@@ -74,4 +98,16 @@ def annular_ring(board: Board, reach: float) -> Places:
                 **columns,
             )
         )
+        out = (value[keep] < 0) & (holes.x0[hole] == holes.x1[hole])
+        out &= holes.y0[hole] == holes.y1[hole]
+        ring = tables[-1].take(np.flatnonzero(out))
+        if len(ring):
+            at = hole[out]
+            angle, off = bare_angles(
+                layer.image, inside.parts, holes.x0[at], holes.y0[at], holes.r[at]
+            )
+            ring.columns.update(
+                value=angle, uncertainty=off, rule=np.full(len(ring), BREAKOUT.id, dtype=object)
+            )
+            tables.append(ring.take(np.flatnonzero(angle > 0)))
     return Places.concat(tables)

@@ -24,7 +24,7 @@ from dfmcheck.terms import Step
 PROFILE = Rule(
     id="rout.copper-to-profile",
     step=Step.ROUT,
-    looks_at="copper",
+    looks_at="outer",
     quantity="distance from copper to the centre line of the drawn profile",
     unit="mm",
     direction="at-least",
@@ -38,8 +38,26 @@ PROFILE = Rule(
     "is judged by the applicable safety standard and licensed practice.",
 )
 
+INNER = Rule(
+    id="press.copper-to-profile",
+    step=Step.PRESS,
+    looks_at="inner",
+    quantity="distance from inner copper to the centre line of the drawn profile",
+    unit="mm",
+    direction="at-least",
+    on_the_floor="The resin seals the board's edge only where it reaches the glass: copper near "
+    "the cut is laid bare by the shift of the layers in the press and the cutter's tolerance; "
+    "moisture creeps in along it and the layers part.",
+    change="Pull inner copper back from the profile.",
+    who="ask",
+    front_end="May pull back a plane; must ask before cutting a conductor or land.",
+    source="IPC-2221B 10.1 (edge spacing; value from memory), limits per shop",
+    caution="Distance to a housing or to the edge that keeps people safe from dangerous voltage "
+    "is judged by the applicable safety standard and licensed practice.",
+)
 
-@measures(PROFILE)
+
+@measures(PROFILE, INNER)
 def copper_to_profile(board: Board, reach: float) -> Places:
     """Copper inside or across the profile, within ``reach`` of its centre line.
 
@@ -71,7 +89,7 @@ def copper_to_profile(board: Board, reach: float) -> Places:
         gaps = gaps.take(thin(gaps, component, CELL))
         component = image.edge_component[gaps.a]
         return Places.of(
-            rule=PROFILE.id,
+            rule=PROFILE.id if board.position(layer) == "outer" else INNER.id,
             layer=layer.name,
             position=board.position(layer),
             kind=feature_kind(image, image.edges.piece[gaps.a]),

@@ -24,10 +24,13 @@ towards each other): value - a; ``aspect``: value * d / (d + a) with d the hole 
 file; ``grown`` (the drilled diameter itself): value + a; ``foil``: value / t with t the shop's
 stencil foil (its area or width over its thickness); ``none``: not at all."""
 
-LooksAt = Literal["copper", "mask", "legend", "paste", "drill", "package"]
+LooksAt = Literal[
+    "copper", "outer", "inner", "stack", "mask", "legend", "paste", "drill", "package"
+]
 """What a rule is measured on: ``copper`` each conductor layer by itself (its function may be
-given a board with one of them), ``mask``, ``legend`` and ``paste`` those layers, ``drill``
-the drill files, ``package`` the data as a whole."""
+given a board with one of them), ``outer`` and ``inner`` only those of the conductor layers,
+``stack`` all conductor layers together, ``mask``, ``legend`` and ``paste`` those layers,
+``drill`` the drill files, ``package`` the data as a whole."""
 
 Who = Literal["edit", "ask"]
 """``edit``: the front-end engineer may correct it alone; ``ask``: the customer must decide."""

@@ -1,7 +1,8 @@
 """Keeps a screening in one file, so that any shop can judge it later without measuring again.
 
-The file is a zip of two members: ``places.parquet``, the table of measurements with its text
-columns dictionary-encoded, and ``screening.json``, all the rest.
+The file is a zip: ``places.parquet``, the table of measurements with its text columns
+dictionary-encoded; ``drawing/*.npy`` where the board's drawing was kept; and
+``screening.json``, all the rest.
 """
 
 from __future__ import annotations
@@ -10,13 +11,14 @@ import io
 import json
 import zipfile
 import zlib
-from dataclasses import asdict, fields
+from dataclasses import asdict, fields, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from dfmcheck.errors import PackageError
+from dfmcheck.measure import drawing as drawings
 from dfmcheck.measure.places import COLUMNS, Places
 from dfmcheck.measure.screening import Facts, FileEntry, Gap, HoleCount, Screening
 from dfmcheck.terms import Assumption, Defect, Weight
@@ -26,7 +28,7 @@ if TYPE_CHECKING:
 
 VERSION = 2
 _KIND = "dfmcheck screening"
-_TABLE, _REST = "places.parquet", "screening.json"
+_TABLE, _REST, _DRAWING = "places.parquet", "screening.json", "drawing/"
 _MEMBER_DATE = (1980, 1, 1, 0, 0, 0)  # one screening always gives the same bytes
 
 
@@ -42,17 +44,23 @@ def save(screening: Screening, path: str | Path) -> None:
 
     rest = {"kind": _KIND, "version": VERSION}
     for field in fields(Screening):
-        if field.name != "places":
+        if field.name not in ("places", "drawing"):
             rest[field.name] = _plain(getattr(screening, field.name))
     table = io.BytesIO()
     parquet.write_table(_to_arrow(screening.places), table, compression="zstd")
+    members = {_REST: json.dumps(rest).encode(), _TABLE: table.getvalue()}
+    if screening.drawing is not None:
+        for name, array in drawings.columns(screening.drawing).items():
+            column = io.BytesIO()
+            np.save(column, array, allow_pickle=False)
+            members[f"{_DRAWING}{name}.npy"] = column.getvalue()
     path = Path(path)
     part = path.with_name(path.name + ".part")
     try:
         with zipfile.ZipFile(part, "w") as archive:
-            for name, content in ((_REST, json.dumps(rest).encode()), (_TABLE, table.getvalue())):
+            for name, content in members.items():
                 entry = zipfile.ZipInfo(name, _MEMBER_DATE)
-                entry.compress_type = zipfile.ZIP_DEFLATED if name == _REST else zipfile.ZIP_STORED
+                entry.compress_type = zipfile.ZIP_STORED if name == _TABLE else zipfile.ZIP_DEFLATED
                 archive.writestr(entry, content)
         part.replace(path)
     except OSError as error:
@@ -80,6 +88,11 @@ def load(path: str | Path) -> Screening:
             if _REST not in names or _TABLE not in names:
                 raise _wrong("a zip that holds no screening", text)
             rest, table = archive.read(_REST), archive.read(_TABLE)
+            drawn = {
+                name.removeprefix(_DRAWING).removesuffix(".npy"): archive.read(name)
+                for name in names
+                if name.startswith(_DRAWING)
+            }
     except OSError as error:
         raise PackageError(
             f"the file cannot be opened ({error.strerror})",
@@ -106,10 +119,22 @@ def load(path: str | Path) -> Screening:
             text,
         )
     places = _from_parquet(table, text)
+    drawing = _from_arrays(drawn, text) if drawn else None
     try:
-        return _screening(facts, places)
+        return replace(_screening(facts, places), drawing=drawing)
     except (KeyError, TypeError, ValueError, AttributeError) as error:
         raise _wrong(f"{_REST} lacks or distorts an entry ({error!r})", text) from error
+
+
+def _from_arrays(members: dict[str, bytes], path: str) -> drawings.Drawing:
+    try:
+        arrays = {
+            name: np.load(io.BytesIO(content), allow_pickle=False)
+            for name, content in members.items()
+        }
+        return drawings.from_columns(arrays)
+    except (KeyError, TypeError, ValueError, EOFError, OSError) as error:
+        raise _wrong(f"a drawing that cannot be read ({error!r})", path) from error
 
 
 def _wrong(found: str, path: str) -> PackageError:
@@ -140,9 +165,16 @@ def _screening(raw: dict[str, Any], places: Places) -> Screening:
         reach=dict(raw["reach"]),
         measured=tuple((rule, layer) for rule, layer in raw["measured"]),
         gaps=tuple(Gap(**gap) for gap in raw["gaps"]),
-        defects=tuple(Defect(**{**d, "weight": Weight(d["weight"])}) for d in raw["defects"]),
+        defects=tuple(_defect(d) for d in raw["defects"]),
         assumptions=tuple(Assumption(**one) for one in raw["assumptions"]),
         made_by=raw["made_by"],
+    )
+
+
+def _defect(raw: dict[str, Any]) -> Defect:
+    ends = raw.get("ends")
+    return Defect(
+        **{**raw, "weight": Weight(raw["weight"]), "ends": None if ends is None else tuple(ends)}
     )
 
 

@@ -12,7 +12,7 @@ COLUMNS = (
     "step", "severity", "rule", "layer", "x_mm", "y_mm",
     "x0_mm", "y0_mm", "x1_mm", "y1_mm",
     "measured", "limit", "unit", "raw", "uncertainty", "tier", "fits", "count",
-    "nets", "message", "remedy", "who", "sources", "fingerprint",
+    "nets", "message", "remedy", "who", "sources", "fingerprint", "waived",
 )  # fmt: skip
 
 
@@ -54,7 +54,13 @@ def _row(finding: Finding) -> list[str]:
         finding.who,
         _cell(sources(finding.sources, most=len(finding.sources))),
         finding.fingerprint,
+        _cell(_waived(finding)),
     ]
+
+
+def _waived(finding: Finding) -> str:
+    waiver = finding.waived
+    return f"by {waiver.name}: {waiver.reason}" if waiver is not None else ""
 
 
 def _number(value: float | None) -> str:

@@ -63,8 +63,18 @@ def to_json(judgement: Judgement) -> dict[str, Any]:
             for fit in judgement.tier_fit
         ],
         "to_reach": [_to_reach(item) for item in judgement.to_reach],
+        "panels": [
+            {
+                "width_mm": fit.width,
+                "height_mm": fit.height,
+                "boards": fit.boards,
+                "turned": fit.turned,
+                "share": round(fit.share, 4),
+            }
+            for fit in judgement.panels
+        ],
         "tightest": [_tightest(item) for item in judgement.tightest],
-        "findings": [_finding(item) for item in judgement.findings],
+        "findings": [finding_json(item) for item in judgement.findings],
         "assumptions": [_assumption(item) for item in screening.assumptions],
         "coverage": {
             "measured": [
@@ -141,7 +151,8 @@ def _tightest(item: Tightest) -> dict[str, Any]:
     }
 
 
-def _finding(item: Finding) -> dict[str, Any]:
+def finding_json(item: Finding) -> dict[str, Any]:
+    """One finding, as the schema has it."""
     return {
         "rule": item.rule,
         "step": str(item.step),

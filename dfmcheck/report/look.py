@@ -23,6 +23,7 @@ STYLES = {
     "fits": SKY,
     "part": SKY,
     "limit": SKY,
+    "waived": "dim",
     "none": "dim",
 }
 _MARKS = {
@@ -33,6 +34,7 @@ _MARKS = {
     "fits": "●",
     "part": "◐",
     "limit": "◆",
+    "waived": "◇",
     "none": "–",
 }
 _ASCII_MARKS = {
@@ -43,6 +45,7 @@ _ASCII_MARKS = {
     "fits": "*",
     "part": "+",
     "limit": "=",
+    "waived": "~",
     "none": "-",
 }
 

@@ -17,6 +17,7 @@ from dfmcheck.measure.rule import Rule
 from dfmcheck.measure.screening import Facts, Gap
 from dfmcheck.report.look import INDENT, STYLES, Heading, hanging, inset, mark
 from dfmcheck.report.terminal_findings import findings_by_step, worst
+from dfmcheck.report.terminal_reach import print_to_reach, print_waivers
 from dfmcheck.report.text import CAUTION, finite, pair, plain, plural
 from dfmcheck.terms import Assumption, Step
 
@@ -50,11 +51,13 @@ def render(
     """
     rules = rules or {}
     print_verdict(judgement, console, limit)
-    _facts(judgement.screening.facts, console, limit)
+    _facts(judgement, console, limit)
     _tier_fit(judgement, console, limit)
+    print_to_reach(judgement, console, limit)
     _tightest(judgement, console, rules)
     _steps(judgement, console)
     findings_by_step(judgement.findings, console, rules, limit)
+    print_waivers(judgement, console)
     print_assumptions(judgement.screening.assumptions, console, limit)
     _coverage(judgement, console, limit)
     console.print()
@@ -82,7 +85,8 @@ def print_verdict(judgement: Judgement, console: Console, limit: int | None = 0)
     _more(len(judgement.reasons), limit, "reason", console)
 
 
-def _facts(facts: Facts, console: Console, limit: int | None) -> None:
+def _facts(judgement: Judgement, console: Console, limit: int | None) -> None:
+    facts = judgement.screening.facts
     console.print()
     console.print(Heading("job"))
     grid = _grid()
@@ -105,6 +109,10 @@ def _facts(facts: Facts, console: Console, limit: int | None) -> None:
     cuts = [f"{mm:.0f} mm {where}" for where, mm in lengths if finite(mm)]
     if cuts:
         grid.add_row("routing", ", ".join(cuts))
+    for fit in judgement.panels[:1]:
+        how = ", turned" if fit.turned else ""
+        text = f"{fit.boards} on {fit.width:.0f} × {fit.height:.0f} mm{how}, {fit.share:.0%} used"
+        grid.add_row("panel", text if fit.boards else "fits on no panel of this shop")
     console.print(inset(grid))
 
 
@@ -170,6 +178,8 @@ def _tier_fit(judgement: Judgement, console: Console, limit: int | None) -> None
         if not fit.fits:
             past = sum(fit.places.values())
             kind, told = ("query", f"{plural(past, 'place')} past it") if past else _UNTOLD
+            if fit.waived:
+                told += f", {fit.waived} of them waived"
         why = [Text("\n".join(_kept_out(fit, limit)), "dim")] if explained else []
         grid.add_row(mark(kind, console), name, told, *why)
     console.print(inset(grid))
@@ -279,6 +289,7 @@ def _steps(judgement: Judgement, console: Console) -> None:
         "hold": "hold",
         "query": "query",
         "note": "note",
+        "waived": "waived",
         "fits": "nothing found",
         "part": "nothing found, measured in part",
         "none": "not measured",

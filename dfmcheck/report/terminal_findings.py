@@ -11,6 +11,7 @@ from rich.text import Text
 from dfmcheck.judge.finding import Finding, Source
 from dfmcheck.measure.rule import Rule
 from dfmcheck.report.look import INDENT, STYLES, Heading, hanging, inset, mark
+from dfmcheck.report.terminal_reach import waived_words
 from dfmcheck.report.text import (
     SEVERITIES,
     WHO,
@@ -38,9 +39,10 @@ STEP_WORDS = {
 
 
 def worst(findings: Sequence[Finding]) -> str:
-    """Heaviest severity, "" for none."""
-    present = {finding.severity for finding in findings}
-    return next((severity for severity in SEVERITIES if severity in present), "")
+    """Heaviest severity of what is not waived, ``waived`` where all is, "" for none."""
+    present = {finding.severity for finding in findings if finding.waived is None}
+    waived = "waived" if findings else ""
+    return next((severity for severity in SEVERITIES if severity in present), waived)
 
 
 def findings_by_step(
@@ -55,8 +57,10 @@ def findings_by_step(
         counts = ", ".join(
             f"{n} {severity}"
             for severity in SEVERITIES
-            if (n := sum(finding.severity == severity for finding in here))
+            if (n := sum(f.severity == severity and f.waived is None for f in here))
         )
+        if waived := sum(finding.waived is not None for finding in here):
+            counts = f"{counts}, {waived} waived" if counts else f"{waived} waived"
         console.print(Heading(f"{step}: {STEP_WORDS[step]}", counts, worst(here)))
         by_rule: dict[str, list[Finding]] = {}
         for finding in sorted(here, key=rank):
@@ -67,13 +71,16 @@ def findings_by_step(
             _block(rule, group, console, rules.get(rule), limit)
 
 
-def rank(finding: Finding) -> tuple[int, bool, float, str]:
-    """Worst first: by severity, then what no tier takes, then by the share of the limit missed."""
+def rank(finding: Finding) -> tuple[bool, int, bool, float, str]:
+    """Worst first: by severity, then what no tier takes, then by the share of the limit missed;
+    what is waived comes last."""
     measured, limit = finite(finding.measured), finite(finding.limit)
     miss = 0.0
     if measured is not None and limit:
         miss = abs(measured - limit) / abs(limit)
-    return SEVERITIES.index(finding.severity), bool(finding.fits), -miss, finding.fingerprint
+    severity = SEVERITIES.index(finding.severity)
+    waived = finding.waived is not None
+    return waived, severity, bool(finding.fits), -miss, finding.fingerprint
 
 
 def _block(
@@ -103,9 +110,13 @@ def _one(finding: Finding, console: Console, *, own_remedy: bool) -> None:
     if where:
         body.append("\n" + "  ".join(where))
     drawn = [source for source in finding.sources if not _told(source, body.plain)]
-    if drawn:
-        body.append(f"\n{sources(drawn)}", "dim")
-    console.print(hanging(mark(finding.severity, console), body))
+    # the fingerprint is what `dfmcheck waive` takes
+    told = "  ".join(part for part in (sources(drawn), finding.fingerprint) if part)
+    body.append(f"\n{told}", "dim")
+    if finding.waived is not None:
+        body.append(f"\nwaived {waived_words(finding.waived)}")
+    kind = finding.severity if finding.waived is None else "waived"
+    console.print(hanging(mark(kind, console), body))
     if own_remedy and finding.remedy:
         _remedy(finding.remedy, finding.who, console)
 

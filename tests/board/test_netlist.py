@@ -125,7 +125,10 @@ def test_open_is_found_with_its_pieces_and_place(tmp_path: Path) -> None:
     assert (rule, d.weight) == ("data.netlist-open", Weight.HOLD)
     assert "net SIG_D is open: 2 pieces" in d.found
     assert "1 point (J1-4)" in d.found and "J2-4" in d.found
-    assert (d.x, d.y) == pytest.approx((EDGE, 6.0 + EDGE))
+    # Between the land at x = 0 and the via's at x = 5, both 0.6 mm wide, nothing is left.
+    assert "the copper comes within 4.400 mm at (5.500, 9.000) on conductor-1" in d.found
+    assert (d.x, d.y, d.layer) == (pytest.approx(2.5 + EDGE), pytest.approx(9.0), "conductor-1")
+    assert d.ends is not None and abs(d.ends[2] - d.ends[0]) == pytest.approx(4.4)
 
 
 def test_open_through_a_hole_that_is_not_drilled(tmp_path: Path) -> None:
@@ -134,6 +137,9 @@ def test_open_through_a_hole_that_is_not_drilled(tmp_path: Path) -> None:
     d = dict(found)["data.netlist-hole"]
     assert "1 holes of the netlist are not among those read" in d.found
     assert (d.x, d.y) == pytest.approx((5 + EDGE, 10.0 + EDGE))
+    d = dict(found)["data.netlist-open"]
+    assert "at (8.000, 13.000) is not drilled" in d.found
+    assert (d.x, d.y) == pytest.approx((5 + EDGE, 10.0 + EDGE))
 
 
 def test_short_is_found_with_its_layer_and_nearest_points(tmp_path: Path) -> None:
@@ -141,7 +147,10 @@ def test_short_is_found_with_its_layer_and_nearest_points(tmp_path: Path) -> Non
     assert (rule, d.weight, d.layer) == ("data.netlist-short", Weight.HOLD, "conductor-1")
     assert "nets SIG_H and SIG_I are joined on conductor-1" in d.found
     assert "2.000 mm apart" in d.found
-    assert d.y in (pytest.approx(14 + EDGE), pytest.approx(16 + EDGE))
+    # The bridge is a stroke 0.2 mm wide from the land at y = 14 to that at y = 16.
+    assert "the joint is 0.200 mm wide at (3.000, 18.000)" in d.found
+    assert (d.x, d.y) == pytest.approx((EDGE, 15 + EDGE))
+    assert re.findall(r"line \d+ (D\d+)", d.detail) == ["D11", "D10", "D11"]
 
 
 def test_three_nets_on_one_piece_are_one_finding(tmp_path: Path) -> None:
@@ -309,7 +318,9 @@ def test_a_few_points_are_compared_as_they_are(tmp_path: Path) -> None:
     rows = [record(327, "LAMP", "J1-1", 0, 0, "", 1), record(327, "LAMP", "J2-2", 10, 2, "", 2)]
     text = "\n".join(["P  UNITS CUST 1", *rows, "999"])
     (d,) = compare_netlist(build(tmp_path, Plan()), read_netlist(text.encode(), "two.ipc"))
-    assert d.found == "net LAMP is open: 2 pieces of copper: 1 point (J1-1); 1 point (J2-2)"
+    assert d.found == "net LAMP is open: 2 pieces of copper: 1 point (J1-1); 1 point (J2-2)" + (
+        "; the copper comes within 1.400 mm at (3.000, 4.000) on conductor-1"
+    )
 
 
 def test_published_boards(boards: Path) -> None:

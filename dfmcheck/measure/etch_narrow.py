@@ -1,0 +1,223 @@
+"""Etch: narrow copper. One search finds it; what drew it decides which rule it belongs to."""
+
+from __future__ import annotations
+
+import numpy as np
+import numpy.typing as npt
+import shapely
+
+from dfmcheck.board.model import Board, Layer
+from dfmcheck.formats.records import Kind
+from dfmcheck.geometry.edges import CHORD_ERROR
+from dfmcheck.geometry.facing import Widths, narrow_places
+from dfmcheck.geometry.segments import closest_points
+from dfmcheck.measure.common import (
+    concat_layers,
+    edges_at,
+    feature_kind,
+    names,
+    place_points,
+    source,
+)
+from dfmcheck.measure.etch_common import LONE, narrowest_per_cell, tightest_of
+from dfmcheck.measure.places import Places
+from dfmcheck.measure.rule import Rule, measures
+from dfmcheck.terms import Step, Weight
+
+Rows = npt.NDArray[np.intp]
+
+_FEW = 20_000  # outline points; a layer with fewer is searched again within a fraction of a second
+
+WIDTH = Rule(
+    id="etch.conductor-width",
+    step=Step.ETCH,
+    looks_at="copper",
+    quantity="conductor width",
+    unit="mm",
+    direction="at-least",
+    on_the_floor="Etchant works sideways under the resist: a conductor near the foil's thickness "
+    "is thinned, nicked or lost, and its resistance and current rating are not what was drawn.",
+    change="Widen the conductor or the neck; use thinner copper where it must stay narrow.",
+    who="ask",
+    front_end="May add the usual etch allowance to the whole layer; must ask before widening a "
+    "single conductor.",
+    source="IPC-2221B 10.1.1 (conductor width; value from memory), limits per shop",
+    mild=(LONE,),
+    caution="Current-carrying capacity is not judged here.",
+)
+
+SLIVER = Rule(
+    id="etch.copper-sliver",
+    step=Step.ETCH,
+    looks_at="copper",
+    quantity="width of a tongue or neck of pour",
+    unit="mm",
+    direction="at-least",
+    on_the_floor="The resist over so narrow a strip of fill lifts in the developer or the etchant; "
+    "it lands elsewhere and leaves a short there, or the strip itself comes loose and bridges.",
+    change="Give the pour a larger least width, or clear the strip away.",
+    who="edit",
+    front_end="May take a tongue away or fill it out where the pour stays one net; must ask "
+    "where the neck is the only way from one part of the pour to another.",
+    source="common practice",
+    weight=Weight.QUERY,
+)
+
+STROKE = Rule(
+    id="etch.text-stroke",
+    step=Step.ETCH,
+    looks_at="copper",
+    quantity="stroke width of lettering in copper",
+    unit="mm",
+    direction="at-least",
+    on_the_floor="Strokes near the etching limit come out broken or lift off: the lettering "
+    "cannot be read, and loose strokes bridge conductors.",
+    change="Draw the letters with a wider stroke (and so larger), or move them to the legend.",
+    who="edit",
+    front_end="May widen the strokes of lettering that touches no circuit.",
+    source="common practice",
+    weight=Weight.QUERY,
+)
+
+
+@measures(WIDTH, SLIVER, STROKE)
+def narrow_copper(board: Board, reach: float) -> Places:
+    """Narrow places of every copper layer's final image, necks included.
+
+    A place belongs to ``etch.text-stroke`` where it is a stroke of copper no circuit hangs on;
+    to ``etch.copper-sliver`` where a region, or two draws that do not meet there, made it and
+    no draw of about that width runs along it; to ``etch.conductor-width`` otherwise. Where two strokes
+    of lettering meet in a neck nothing is listed: no circuit, and no stroke, is at stake.
+    """
+
+    def one(board: Board, layer: Layer) -> Places:
+        parts = layer.image.parts
+        found = _places(board, layer, narrow_places(parts, reach))
+        missing = _possible(board, layer) - set(found["rule"].tolist())
+        # The narrowest there is still tells how near the layer comes; where only one of the
+        # rules has no place, a second search of a crowded layer is out of proportion.
+        if missing and (len(found) == 0 or shapely.get_num_coordinates(parts).sum() < _FEW):
+            wider = _places(board, layer, narrow_places(parts, 4 * max(reach, 0.1)))
+            found = Places.concat([found, *(tightest_of(wider, rule) for rule in sorted(missing))])
+        return found
+
+    return concat_layers(board, board.copper, one)
+
+
+def _possible(board: Board, layer: Layer) -> set[str]:
+    """Rules that may have a place on this layer at all."""
+    image = layer.image
+    joined = board.net_joined[layer.net[image.piece_component]]
+    out = {WIDTH.id} if joined.any() else set()
+    if (image.kind == Kind.REGION).any():
+        out.add(SLIVER.id)
+    if (~joined & (image.kind <= Kind.ARC)).any():
+        out.add(STROKE.id)
+    return out
+
+
+def _places(board: Board, layer: Layer, widths: Widths) -> Places:
+    """Rows of all three rules, narrowest first within a cell."""
+    image = layer.image
+    edge_p, _ = edges_at(image.edges, widths.p)
+    edge_q, _ = edges_at(image.edges, widths.q)
+    joined = board.net_joined[layer.net[image.component[widths.part]]]
+    rule = _rule(layer, widths, edge_p, edge_q, joined)
+    key = np.unique(rule, return_inverse=True)[1]
+    listed = np.flatnonzero(rule != "")
+    keep = listed[
+        narrowest_per_cell(widths.take(listed), (key * len(image.parts) + widths.part)[listed])
+    ]
+    widths, edge_p, edge_q = widths.take(keep), edge_p[keep], edge_q[keep]
+    rule, joined = rule[keep], joined[keep]
+    widths = _snapped(widths, layer, edge_p, edge_q)
+    piece_p = np.where(edge_p >= 0, image.edges.piece[edge_p], -1)
+    component = image.component[widths.part]
+    kind = np.where(piece_p >= 0, feature_kind(image, np.maximum(piece_p, 0)), "")
+    return Places.of(
+        rule=rule,
+        layer=layer.name,
+        position=board.position(layer),
+        kind=np.where(joined, kind, LONE),
+        value=widths.value,
+        uncertainty=_width_error(layer, edge_p, edge_q, widths),
+        **place_points(board, widths.p, widths.q),
+        group=component.astype(np.int64),
+        net_a=names(board.net_names, layer.net[component]),
+        **source(image, edge_p, "a"),
+        **source(image, edge_q, "b"),
+    )
+
+
+def _rule(
+    layer: Layer, widths: Widths, edge_p: Rows, edge_q: Rows, joined: npt.NDArray[np.bool_]
+) -> npt.NDArray[np.object_]:
+    """Rule each narrow place belongs to, by the edges its two points lie on (-1: unknown)."""
+    image = layer.image
+    known = (edge_p >= 0) & (edge_q >= 0)
+    p, q = np.maximum(edge_p, 0), np.maximum(edge_q, 0)
+    if len(image.edges) == 0:
+        return np.full(len(edge_p), WIDTH.id, dtype=object)
+    kind_p, kind_q = image.kind[image.edges.piece[p]], image.kind[image.edges.piece[q]]
+    drawn_p, drawn_q = kind_p <= Kind.ARC, kind_q <= Kind.ARC
+    fill = (kind_p == Kind.REGION) | (kind_q == Kind.REGION)
+    apart, _, _ = closest_points(image.edges.segments[p], image.edges.segments[q])
+    # Two draws side by side that do not touch: what joins them there is fill.
+    beside = drawn_p & drawn_q & (apart > image.edges.r[p] + image.edges.r[q] + 2 * CHORD_ERROR)
+    beside &= image.whole[image.edges.piece[p]] & image.whole[image.edges.piece[q]]
+    made = np.flatnonzero(known & (fill | beside))
+    made = made[~_along_a_draw(layer, widths.take(made))]
+    rule = np.full(len(edge_p), WIDTH.id, dtype=object)
+    rule[made] = SLIVER.id
+    lettering = ~joined & known & drawn_p & drawn_q
+    across = (edge_p == edge_q) & (np.abs(2 * image.edges.r[p] - widths.value) <= 2 * CHORD_ERROR)
+    rule[lettering] = np.where(across[lettering], STROKE.id, "")
+    return rule
+
+
+def _along_a_draw(layer: Layer, widths: Widths) -> npt.NDArray[np.bool_]:
+    """Places in the middle of which a draw of about that width runs: a conductor that fill
+    (a teardrop, say) touches is no tongue of fill."""
+    image = layer.image
+    out = np.zeros(len(widths), dtype=np.bool_)
+    edges = image.edges
+    draws = edges.take(np.flatnonzero((edges.r > 0) & (image.kind[edges.piece] <= Kind.ARC)))
+    if len(widths) == 0 or len(draws) == 0:
+        return out
+    middle = (widths.p + widths.q) / 2
+    place, draw = shapely.STRtree(draws.boxes()).query(shapely.points(middle))
+    at = np.concatenate([middle, middle], axis=1)[place]
+    off = closest_points(at, draws.segments[draw])[0]
+    value = widths.value[place]
+    hit = (off <= value / 4) & (2 * draws.r[draw] >= 0.8 * value)
+    out[place[hit]] = True
+    return out
+
+
+def _snapped(widths: Widths, layer: Layer, a: Rows, b: Rows) -> Widths:
+    """Where both points lie on one draw or round land, the width is its diameter, exactly."""
+    edges = layer.image.edges
+    same = (a >= 0) & (a == b)
+    diameter = np.where(same, 2 * edges.r[np.where(same, a, 0)], 0.0)
+    near = same & (diameter > 0) & (np.abs(diameter - widths.value) <= 2 * CHORD_ERROR)
+    return Widths(np.where(near, diameter, widths.value), widths.p, widths.q, widths.part)
+
+
+def _width_error(
+    layer: Layer, edge_p: Rows, edge_q: Rows, widths: Widths
+) -> npt.NDArray[np.float64]:
+    """Exact between straight stretches, up to a chord error per round outline otherwise."""
+    edges = layer.image.edges
+    total = np.zeros(len(widths))
+    for edge, points in ((edge_p, widths.p), (edge_q, widths.q)):
+        known = edge >= 0
+        row = np.where(known, edge, 0)
+        d = np.stack([edges.x1[row] - edges.x0[row], edges.y1[row] - edges.y0[row]], axis=-1)
+        w = points - np.stack([edges.x0[row], edges.y0[row]], axis=-1)
+        length2 = (d * d).sum(axis=1)
+        t = (w * d).sum(axis=1) / np.where(length2 > 0, length2, 1.0)
+        beside = (edges.r[row] == 0) | ((length2 > 0) & (t > 0) & (t < 1))
+        total += np.where(known & beside, edges.error[row], CHORD_ERROR)
+    same = (edge_p == edge_q) & (edge_p >= 0)
+    r = edges.r[np.where(same, edge_p, 0)]
+    return np.where(same & (widths.value == 2 * r), 0.0, total)

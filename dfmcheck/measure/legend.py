@@ -1,0 +1,363 @@
+"""Legend: ink printed on the mask. Stroke width, and ink where it does not belong."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+import shapely
+
+from dfmcheck.board.model import Board, Layer
+from dfmcheck.board.nets import hole_polygons
+from dfmcheck.formats.records import Kind
+from dfmcheck.geometry.edges import CHORD_ERROR
+from dfmcheck.geometry.facing import narrow_places
+from dfmcheck.geometry.gaps import gaps_between
+from dfmcheck.geometry.image import Image
+from dfmcheck.measure.common import (
+    concat_layers,
+    edges_at,
+    hole_source,
+    names,
+    place_points,
+    source,
+)
+from dfmcheck.measure.mask_shapes import (
+    first_piece,
+    holes_on,
+    laps,
+    mask_of,
+    nearest_gap,
+    on_board,
+    outer_copper,
+    piece_source,
+    touching,
+    worst_first,
+)
+from dfmcheck.measure.places import WHOLE_LAYER, Places
+from dfmcheck.measure.rule import Rule, measures
+from dfmcheck.terms import Step, Weight
+
+Floats = npt.NDArray[np.float64]
+Rows = npt.NDArray[np.intp]
+
+_BESIDE = 0.01  # mm; how far beside a stroke one looks whether ink goes on
+_TOUCH = 0.01  # mm; areas that meet in less than this only touch at a corner
+_LEAST = 0.002  # mm; a lap below this is rounding
+
+STROKE = Rule(
+    id="legend.stroke-width",
+    step=Step.LEGEND,
+    looks_at="legend",
+    quantity="stroke width of the legend",
+    unit="mm",
+    direction="at-least",
+    on_the_floor="Strokes this thin print broken or not at all: the ink does not come through "
+    "the screen, or does not hold where it is jetted.",
+    change="Draw the legend with a wider stroke.",
+    who="edit",
+    front_end="May widen strokes to the shop's least width where they stay readable.",
+    source="common practice",
+    weight=Weight.QUERY,
+)
+
+
+@measures(STROKE)
+def stroke_width(board: Board, reach: float) -> Places:
+    """Least width per stroke and connected piece of ink.
+
+    A draw is a stroke where ink ends on both its sides; the draws that fill an area are not.
+    Regions are measured where they are narrow.
+    """
+
+    def one(board: Board, legend: Layer) -> Places:
+        image = on_board(board, legend).image
+        edges = image.edges
+        drawn = (edges.r > 0) & (image.kind[edges.piece] != Kind.REGION)
+        rows = np.flatnonzero(drawn & (2 * edges.r <= reach))
+        rows = rows[_stands_alone(image, rows)]
+        if len(rows) == 0 and drawn.any():
+            rows = np.flatnonzero(drawn)
+            rows = rows[np.argsort(edges.r[rows], kind="stable")[:1]]
+        across = np.stack([edges.y0 - edges.y1, edges.x1 - edges.x0], axis=-1)[rows]
+        length = np.hypot(*across.T)
+        across = across / np.where(length > 0, length, 1.0)[:, None]
+        across[length == 0] = (1.0, 0.0)
+        middle = np.stack([edges.x0 + edges.x1, edges.y0 + edges.y1], axis=-1)[rows] / 2
+        key = image.part[edges.piece[rows]].astype(np.int64) * (1 << 20)
+        key += (2e5 * edges.r[rows]).round().astype(np.int64)
+        pick = worst_first(key, edges.r[rows], middle)
+        rows, side = rows[pick], across[pick] * edges.r[rows[pick]][:, None]
+        return Places.concat(
+            [
+                Places.of(
+                    rule=STROKE.id,
+                    layer=legend.name,
+                    kind="stroke",
+                    value=2 * edges.r[rows],
+                    uncertainty=2 * edges.error[rows],
+                    **place_points(board, middle[pick] - side, middle[pick] + side),
+                    group=WHOLE_LAYER,
+                    **source(image, rows, "a"),
+                ),
+                _narrow_areas(board, legend, image, reach),
+            ]
+        )
+
+    return concat_layers(board, board.legends, one)
+
+
+def _stands_alone(image: Image, rows: Rows) -> npt.NDArray[np.bool_]:
+    """Which draws have no ink right beside them, on both sides, somewhere along them."""
+    e = image.edges
+    alone = np.zeros(len(rows), dtype=np.bool_)
+    if len(rows) == 0:
+        return alone
+    a = np.stack([e.x0[rows], e.y0[rows]], axis=-1)
+    d = np.stack([e.x1[rows], e.y1[rows]], axis=-1) - a
+    length = np.hypot(*d.T)
+    u = d / np.where(length > 0, length, 1.0)[:, None]
+    u[length == 0] = (1.0, 0.0)
+    side = np.stack([-u[:, 1], u[:, 0]], axis=-1) * (e.r[rows] + _BESIDE)[:, None]
+    for f in (0.5, 0.25, 0.75):
+        left = np.flatnonzero(~alone)
+        at = a[left] + f * d[left]
+        points = shapely.points(np.concatenate([at + side[left], at - side[left]]))
+        inked = np.zeros(len(points), dtype=np.bool_)
+        inked[touching(points, image.parts)[0]] = True
+        alone[left] = ~(inked[: len(left)] | inked[len(left) :])
+    return alone
+
+
+def _narrow_areas(board: Board, legend: Layer, image: Image, reach: float) -> Places:
+    """Narrow places of the connected pieces that hold a region or a cut object."""
+    some = np.zeros(len(image.parts), dtype=np.bool_)
+    some[image.part[(image.kind == Kind.REGION) | ~image.whole]] = True
+    number = np.flatnonzero(some)
+    widths = narrow_places(image.parts[number], reach)
+    a, _ = edges_at(image.edges, widths.p)
+    b, _ = edges_at(image.edges, widths.q)
+    # What lies on a stroke was measured as a stroke.
+    on_area = np.zeros(len(widths), dtype=np.bool_)
+    for edge in (a, b):
+        on_area |= (edge >= 0) & (image.edges.r[np.maximum(edge, 0)] == 0)
+    rows = np.flatnonzero(on_area & (widths.value > _TOUCH))
+    rows = rows[worst_first(widths.part[rows], widths.value[rows], widths.p[rows])]
+    return Places.of(
+        rule=STROKE.id,
+        layer=legend.name,
+        kind="area",
+        value=widths.value[rows],
+        uncertainty=2 * CHORD_ERROR + image.grid,
+        **place_points(board, widths.p[rows], widths.q[rows]),
+        group=WHOLE_LAYER - 1,
+        **source(image, a[rows], "a"),
+    )
+
+
+ON_LAND = Rule(
+    id="legend.ink-on-land",
+    step=Step.LEGEND,
+    looks_at="legend",
+    quantity="distance from legend ink to a mask opening over copper",
+    unit="mm",
+    direction="at-least",
+    on_the_floor="Ink on a land keeps solder away; ink this near gets there when the legend is "
+    "off register.",
+    change="Move the legend off the lands, or clip it to the mask openings.",
+    who="edit",
+    front_end="Clips ink at the openings; asks only where a marking becomes unreadable.",
+    source="IPC-A-600 2.11 (marking must not be on lands; value from memory), limits per shop",
+    weight=Weight.QUERY,
+)
+
+
+@measures(ON_LAND)
+def ink_on_land(board: Board, reach: float) -> Places:
+    """Nearest ink per mask opening over copper; negative by how far ink reaches into it.
+
+    Where there is no mask on that side, the lands stand for their openings.
+    """
+
+    def one(board: Board, legend: Layer) -> Places:
+        ink = on_board(board, legend).image
+        copper = outer_copper(board, legend.role.side)
+        if copper is None or len(ink.parts) == 0:
+            return Places.empty()
+        mask = mask_of(board, legend.role.side)
+        if mask is None:
+            bare = copper.image
+            kept = np.zeros(len(bare.parts), dtype=np.bool_)
+            kept[bare.part[bare.flash]] = True
+        else:
+            bare = mask.image
+            kept = np.zeros(len(bare.parts), dtype=np.bool_)
+            kept[touching(bare.parts, copper.image.parts)[0]] = True
+        return _ink_against(board, legend, ink, bare, kept, reach)
+
+    return concat_layers(board, board.legends, one)
+
+
+def _ink_against(
+    board: Board, legend: Layer, ink: Image, bare: Image, kept: npt.NDArray[np.bool_], reach: float
+) -> Places:
+    part, opening = touching(ink.parts, bare.parts)
+    keep = kept[opening]
+    part, opening = part[keep], opening[keep]
+    lap = laps(ink.parts[part], bare.parts[opening])
+    deep = np.flatnonzero(lap.depth > _LEAST)
+    worst = deep[worst_first(opening[deep], -lap.depth[deep], lap.p[deep])]
+    on = Places.of(
+        rule=ON_LAND.id,
+        layer=legend.name,
+        kind="on land",
+        value=-lap.depth[worst],
+        uncertainty=2 * CHORD_ERROR,
+        **place_points(board, lap.p[worst], lap.q[worst]),
+        group=WHOLE_LAYER,
+        **piece_source(ink, first_piece(ink)[part[worst]], "a"),
+        **piece_source(bare, first_piece(bare)[opening[worst]], "b"),
+    )
+    free = kept.copy()
+    free[opening[worst]] = False
+    rows = np.flatnonzero(free[bare.part[bare.edges.piece]])
+    gaps = gaps_between(bare.edges.take(rows), ink.edges, reach)
+    of = bare.part[bare.edges.piece[rows[gaps.a]]]
+    gaps = nearest_gap(gaps, of)
+    near = Places.of(
+        rule=ON_LAND.id,
+        layer=legend.name,
+        kind="near land",
+        value=np.maximum(gaps.value, 0.0),
+        uncertainty=gaps.error,
+        **place_points(board, gaps.q, gaps.p),
+        group=WHOLE_LAYER - 1,
+        **source(ink, gaps.b, "a"),
+        **source(bare, rows[gaps.a], "b"),
+    )
+    return Places.concat([on, near])
+
+
+IN_HOLE = Rule(
+    id="legend.ink-in-hole",
+    step=Step.LEGEND,
+    looks_at="legend",
+    quantity="distance from legend ink to the wall of an open hole",
+    unit="mm",
+    direction="at-least",
+    on_the_floor="Ink runs into the hole and spoils its wall for soldering; the marking is lost.",
+    change="Move the legend off the holes.",
+    who="edit",
+    front_end="Clips ink at the holes; asks only where a marking becomes unreadable.",
+    source="common practice",
+    allowance="radius",
+    weight=Weight.QUERY,
+)
+
+
+@measures(IN_HOLE)
+def ink_in_hole(board: Board, reach: float) -> Places:
+    """Nearest ink per hole that is not tented on that side; negative where ink lies over it."""
+
+    def one(board: Board, legend: Layer) -> Places:
+        ink = on_board(board, legend).image
+        holes = board.holes
+        rows = holes_on(board, legend.role.side)
+        mask = mask_of(board, legend.role.side)
+        if mask is not None and len(rows):
+            centre = shapely.points(
+                (holes.x0[rows] + holes.x1[rows]) / 2, (holes.y0[rows] + holes.y1[rows]) / 2
+            )
+            open_ = holes.plated[rows] == 0
+            open_[touching(centre, mask.image.parts)[0]] = True
+            rows = rows[open_]
+        walls = holes.edges.take(rows)
+        gaps = nearest_gap(g := gaps_between(walls, ink.edges, reach), g.a)
+        value = gaps.value.copy()
+        # An area of ink over the whole hole has no outline near its axis.
+        over = np.unique(touching(shapely.centroid(hole_polygons(holes, rows)), ink.parts)[0])
+        deep = np.isin(gaps.a, over)
+        value[deep] = np.minimum(value[deep], -walls.r[gaps.a[deep]])
+        hole = rows[gaps.a]
+        return Places.of(
+            rule=IN_HOLE.id,
+            layer=legend.name,
+            kind=np.where(value < 0, "in hole", "near hole").astype(object),
+            value=value,
+            uncertainty=gaps.error,
+            **place_points(board, gaps.p, gaps.q),
+            hole=2 * holes.r[hole],
+            plated=holes.plated[hole],
+            group=WHOLE_LAYER - (value < 0).astype(np.int64),
+            net_a=names(board.net_names, holes.net[hole]),
+            **hole_source(board, hole, "a"),
+            **source(ink, gaps.b, "b"),
+        )
+
+    return concat_layers(board, board.legends, one)
+
+
+OVER_PROFILE = Rule(
+    id="legend.ink-over-profile",
+    step=Step.LEGEND,
+    looks_at="legend",
+    quantity="distance from legend ink to the centre line of the drawn profile",
+    unit="mm",
+    direction="at-least",
+    on_the_floor="The cutter goes through the ink: it flakes at the edge, and what lies beyond "
+    "is lost.",
+    change="Pull the legend inside the profile.",
+    who="edit",
+    front_end="Clips ink at the profile; asks only where a marking becomes unreadable.",
+    source="common practice",
+    weight=Weight.QUERY,
+)
+
+
+@measures(OVER_PROFILE)
+def ink_over_profile(board: Board, reach: float) -> Places:
+    """Connected ink near the profile, once each; negative by how far it reaches beyond."""
+    profile = board.profile
+    if profile is None:
+        return Places.empty()
+
+    def one(board: Board, legend: Layer) -> Places:
+        ink = on_board(board, legend).image
+        if len(ink.parts) == 0:
+            return Places.empty()
+        gaps = gaps_between(ink.edges, profile.edges, reach)
+        gaps = nearest_gap(gaps, ink.part[ink.edges.piece[gaps.a]])
+        part = ink.part[ink.edges.piece[gaps.a]]
+        value, p, q = gaps.value.copy(), gaps.p.copy(), gaps.q.copy()
+        if not profile.area.is_empty:
+            beyond = _outside(profile.area, ink.parts)
+            rows = np.flatnonzero(shapely.intersects(beyond, ink.parts[part]))
+            lap = laps(ink.parts[part[rows]], np.full(len(rows), beyond, dtype=object))
+            deep = lap.depth > _LEAST
+            rows = rows[deep]
+            value[rows], p[rows], q[rows] = -lap.depth[deep], lap.p[deep], lap.q[deep]
+        return Places.of(
+            rule=OVER_PROFILE.id,
+            layer=legend.name,
+            kind=np.where(value < 0, "over profile", "near profile").astype(object),
+            value=value,
+            uncertainty=gaps.error + np.where(value < 0, CHORD_ERROR, 0.0),
+            **place_points(board, p, q),
+            group=WHOLE_LAYER - (value < 0).astype(np.int64),
+            **source(ink, gaps.a, "a"),
+            file_b=profile.file,
+            line_b=profile.lines[gaps.b],
+        )
+
+    return concat_layers(board, board.legends, one)
+
+
+def _outside(area: Any, ink: npt.NDArray[Any]) -> Any:
+    """What is not board, as far out as any ink lies and well beyond."""
+    x0, y0, x1, y1 = shapely.total_bounds(np.append(ink, area))
+    far = max(x1 - x0, y1 - y0)
+    frame = shapely.box(x0 - far, y0 - far, x1 + far, y1 + far)
+    beyond = shapely.difference(frame, area)
+    shapely.prepare(beyond)
+    return beyond

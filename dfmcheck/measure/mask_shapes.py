@@ -1,0 +1,152 @@
+"""What the rules on mask, legend and paste share: the layers of one side, and how far they lap."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+import shapely
+
+from dfmcheck.board.model import Board, Layer
+from dfmcheck.geometry.gaps import Gaps
+from dfmcheck.geometry.image import Image
+from dfmcheck.geometry.rows import run_starts
+from dfmcheck.terms import Side
+
+Floats = npt.NDArray[np.float64]
+Rows = npt.NDArray[np.intp]
+Bools = npt.NDArray[np.bool_]
+
+_STEPS = 8  # points along each side of an overlap at which its depth is tried
+
+
+def outer_copper(board: Board, side: Side | None) -> Layer | None:
+    """The copper under a mask, legend or paste of that side; None where the side has none."""
+    if not board.copper or side is None:
+        return None
+    layer = board.copper[0] if side is Side.TOP else board.copper[-1]
+    return layer if layer.role.side in (None, side) else None
+
+
+def outer_number(board: Board, side: Side | None) -> int:
+    """Number of the outer conductor of that side."""
+    return 1 if side is Side.TOP else len(board.copper)
+
+
+def mask_of(board: Board, side: Side | None) -> Layer | None:
+    """The mask of that side."""
+    return next((m for m in board.masks if m.role.side is side), None)
+
+
+def on_board(board: Board, layer: Layer) -> Layer:
+    """The layer without what lies wholly outside the profile: frames, titles, tables."""
+    profile = board.profile
+    if profile is None or profile.area.is_empty or len(layer.image.parts) == 0:
+        return layer
+    shapely.prepare(profile.area)
+    return layer.keep_parts(np.asarray(shapely.intersects(profile.area, layer.image.parts)))
+
+
+def holes_on(board: Board, side: Side | None) -> Rows:
+    """Rows of the single holes and slots that come out on that side (no routed paths)."""
+    holes = board.holes
+    number = outer_number(board, side)
+    many = np.bincount(_compact(holes.file, holes.path), minlength=1)
+    single = many[_compact(holes.file, holes.path)] == 1 if len(holes) else np.empty(0, bool)
+    return np.flatnonzero((holes.first <= number) & (holes.last >= number) & single)
+
+
+def _compact(*columns: npt.NDArray[Any]) -> Rows:
+    if len(columns[0]) == 0:
+        return np.empty(0, dtype=np.intp)
+    both = np.stack(columns, axis=-1)
+    return np.asarray(np.unique(both, axis=0, return_inverse=True)[1].reshape(-1))
+
+
+def touching(few: npt.NDArray[Any], many: npt.NDArray[Any]) -> tuple[Rows, Rows]:
+    """Pairs of rows of two polygon arrays that intersect."""
+    if len(few) == 0 or len(many) == 0:
+        return np.empty(0, dtype=np.intp), np.empty(0, dtype=np.intp)
+    # The second is the prepared side: it may hold a pour with very many sides.
+    b, a = shapely.STRtree(few).query(many, predicate="intersects")
+    order = np.lexsort((b, a))
+    return a[order], b[order]
+
+
+@dataclass(frozen=True, slots=True)
+class Laps:
+    """How far one of a pair of polygons reaches into the other, per pair.
+
+    ``depth`` is the greatest distance of a point of the overlap from the outline of the second,
+    ``p`` (n, 2) that point, ``q`` the nearest point of the outline; ``area`` the overlap's.
+    """
+
+    depth: Floats
+    p: Floats
+    q: Floats
+    area: Floats
+
+
+def laps(first: npt.NDArray[Any], second: npt.NDArray[Any]) -> Laps:
+    """How far ``first`` reaches into ``second``, pair by pair of equally long arrays."""
+    n = len(first)
+    if n == 0:
+        return Laps(np.empty(0), np.empty((0, 2)), np.empty((0, 2)), np.empty(0))
+    common = shapely.intersection(first, second)
+    longest = np.maximum(np.ptp(shapely.bounds(common)[:, [0, 2]], axis=1), 1e-3)
+    coords, of = shapely.get_coordinates(
+        shapely.segmentize(common, np.maximum(longest / _STEPS, 0.01)), return_index=True
+    )
+    # Where the overlap is all of the second, only points within it are deep.
+    within = shapely.point_on_surface(common)
+    real = np.flatnonzero(~shapely.is_empty(within))
+    coords = np.concatenate([coords, shapely.get_coordinates(within[real])])
+    of = np.concatenate([of, real])
+    outline = shapely.boundary(second)
+    shapely.prepare(outline)
+    points = shapely.points(coords)
+    away = shapely.distance(points, outline[of])
+    order = np.lexsort((coords[:, 0].round(5), coords[:, 1].round(5), -away.round(7), of))
+    first_row = order[run_starts(of[order])]
+    depth, p = np.zeros(n), np.full((n, 2), np.nan)
+    depth[of[first_row]], p[of[first_row]] = away[first_row], coords[first_row]
+    q = p.copy()
+    rows = of[first_row]
+    line = shapely.shortest_line(points[first_row], outline[rows])
+    q[rows] = shapely.get_coordinates(line).reshape(-1, 2, 2)[:, 1]
+    return Laps(depth, p, q, shapely.area(common))
+
+
+def worst_first(key: npt.NDArray[Any], value: Floats, at: Floats) -> Rows:
+    """Row of the smallest value per key; of equal ones the lowest, left-most place."""
+    order = np.lexsort((at[:, 0].round(5), at[:, 1].round(5), value.round(7), key))
+    return np.asarray(order[run_starts(key[order])])
+
+
+def nearest_gap(gaps: Gaps, key: npt.NDArray[Any]) -> Gaps:
+    """The narrowest gap per key."""
+    if len(gaps) == 0:
+        return gaps
+    return gaps.take(worst_first(key, gaps.value, (gaps.p + gaps.q) / 2))
+
+
+def piece_source(image: Image, piece: Rows, side: str) -> dict[str, Any]:
+    """Source columns of pieces (-1: unknown)."""
+    row = np.maximum(piece, 0)
+    known = (piece >= 0) & (len(image.line) > 0)
+    if len(image.line) == 0:
+        row = np.zeros(0, dtype=np.intp)
+    return {
+        f"file_{side}": image.file,
+        f"line_{side}": np.where(known, image.line[row], 0),
+        f"code_{side}": np.where(known, image.code[row], -1),
+    }
+
+
+def first_piece(image: Image) -> Rows:
+    """The first painted piece of every part, (m,)."""
+    first = np.full(len(image.parts), len(image.pieces), dtype=np.intp)
+    np.minimum.at(first, image.part, np.arange(len(image.pieces)))
+    return np.where(first < len(image.pieces), first, -1)

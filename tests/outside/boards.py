@@ -1,0 +1,402 @@
+"""Random boards for checks from outside: objects that can be drawn, moved, and made polygons.
+
+The polygons are plain shapely buffers of the same objects; none of our reading, painting or
+measuring takes part in them. Every board is kept clear of doubt: no two pieces of copper come
+within 2 µm of touching without touching, so that rounding cannot join or part nets.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, field, replace
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import shapely
+from hypothesis import strategies as st
+from shapely import LineString, Point, Polygon
+
+from tests.rewrite import Change
+
+QUAD = 96
+"""Chords per quarter circle: 0.04 µm off a circle of 1 mm diameter."""
+DOUBT = 0.002
+Points = tuple[tuple[float, float], ...]
+
+
+@dataclass(frozen=True)
+class Draw:
+    width: float
+    ends: Points
+    dark: bool = True
+
+    def shape(self) -> Any:
+        return LineString(self.ends).buffer(self.width / 2, QUAD)
+
+    def moved(self, change: Change) -> Draw:
+        return replace(self, ends=tuple(change.at(*p) for p in self.ends))
+
+    def halves(self) -> tuple[Draw, Draw]:
+        (x0, y0), (x1, y1) = self.ends
+        middle = ((x0 + x1) / 2, (y0 + y1) / 2)
+        return replace(self, ends=((x0, y0), middle)), replace(self, ends=(middle, (x1, y1)))
+
+
+@dataclass(frozen=True)
+class Flash:
+    """``template`` C, R, O or P with the values of the Gerber template, angles in degrees."""
+
+    template: str
+    values: tuple[float, ...]
+    at: tuple[float, float]
+    dark: bool = True
+
+    def shape(self) -> Any:
+        x, y = self.at
+        v = self.values
+        if self.template == "C":
+            return Point(x, y).buffer(v[0] / 2, QUAD)
+        if self.template == "R":
+            return shapely.box(x - v[0] / 2, y - v[1] / 2, x + v[0] / 2, y + v[1] / 2)
+        if self.template == "O":
+            r = min(v) / 2
+            a, b = v[0] / 2 - r, v[1] / 2 - r
+            return LineString([(x - a, y - b), (x + a, y + b)]).buffer(r, QUAD)
+        turns = [math.radians(v[2]) + math.tau * k / v[1] for k in range(int(v[1]))]
+        return Polygon([(x + v[0] / 2 * math.cos(t), y + v[0] / 2 * math.sin(t)) for t in turns])
+
+    def moved(self, change: Change) -> Flash:
+        values = self.values
+        if self.template in "RO" and round(change.a) == 0:
+            values = values[::-1]
+        if self.template == "P":
+            turn = math.radians(values[2])
+            u, v = change.at(math.cos(turn), math.sin(turn), shift=False)
+            values = (values[0], values[1], math.degrees(math.atan2(v, u)) % 360)
+        return replace(self, values=values, at=change.at(*self.at))
+
+
+@dataclass(frozen=True)
+class Region:
+    corners: Points
+    dark: bool = True
+
+    def shape(self) -> Any:
+        return Polygon(self.corners)
+
+    def moved(self, change: Change) -> Region:
+        return replace(self, corners=tuple(change.at(*p) for p in self.corners))
+
+
+@dataclass(frozen=True)
+class Hole:
+    diameter: float
+    ends: Points  # one point, or the two ends of a slot
+    plated: bool
+
+    def shape(self) -> Any:
+        line = LineString(self.ends) if len(self.ends) > 1 else Point(self.ends[0])
+        return line.buffer(self.diameter / 2, QUAD)
+
+    def moved(self, change: Change) -> Hole:
+        return replace(self, ends=tuple(change.at(*p) for p in self.ends))
+
+
+Drawn = Draw | Flash | Region
+
+
+@dataclass(frozen=True)
+class Plan:
+    """A two-layer board: what is drawn on each layer, in painting order, and its holes."""
+
+    profile: Points
+    top: tuple[Drawn, ...] = ()
+    bottom: tuple[Drawn, ...] = ()
+    mask: tuple[Drawn, ...] = ()
+    holes: tuple[Hole, ...] = ()
+    inch: bool = False
+
+    def moved(self, change: Change) -> Plan:
+        return Plan(
+            tuple(change.at(*p) for p in self.profile),
+            *(
+                tuple(one.moved(change) for one in getattr(self, name))
+                for name in ("top", "bottom", "mask", "holes")
+            ),
+            inch=change.inch,
+        )
+
+    @property
+    def origin(self) -> tuple[float, float]:
+        return min(x for x, _ in self.profile), min(y for _, y in self.profile)
+
+    def write(self, folder: Path) -> Path:
+        folder.mkdir(parents=True, exist_ok=True)
+        ring = [*self.profile, self.profile[0]]
+        line = tuple(Draw(0.1, pair) for pair in zip(ring, ring[1:], strict=False))
+        files = {
+            "top.gbr": _gerber("Copper,L1,Top", self.top, self.inch),
+            "bottom.gbr": _gerber("Copper,L2,Bot", self.bottom, self.inch),
+            "mask.gbr": _gerber("Soldermask,Top", self.mask, self.inch),
+            "profile.gbr": _gerber("Profile,NP", line, self.inch),
+            "plated.drl": _drill([h for h in self.holes if h.plated], True, self.inch),
+            "unplated.drl": _drill([h for h in self.holes if not h.plated], False, self.inch),
+        }
+        for name, text in files.items():
+            if text:
+                (folder / name).write_text(text)
+        return folder
+
+
+def painted(objects: Sequence[Drawn]) -> Any:
+    """The final image: dark adds, clear takes away, in order."""
+    image: Any = Polygon()
+    for one in objects:
+        image = image | one.shape() if one.dark else image - one.shape()
+    return image
+
+
+def parts(image: Any) -> list[Any]:
+    return [p for p in shapely.get_parts([image]).tolist() if p.area > 0]
+
+
+def nets(plan: Plan) -> tuple[list[Any], list[Any], list[int], list[int], list[int]]:
+    """Copper parts of top and bottom, the net of each, and the net of every hole (-1: none)."""
+    top, bottom = parts(painted(plan.top)), parts(painted(plan.bottom))
+    label = list(range(len(top) + len(bottom) + len(plan.holes)))
+
+    def root(n: int) -> int:
+        while label[n] != n:
+            n = label[n]
+        return n
+
+    first = len(top) + len(bottom)
+    plated = [k for k, hole in enumerate(plan.holes) if hole.plated]
+    for k in plated:
+        disc = plan.holes[k].shape()
+        for n, part in enumerate([*top, *bottom]):
+            if part.intersects(disc):
+                label[root(n)] = root(first + k)
+        for other in plated:
+            if other < k and disc.intersects(plan.holes[other].shape()):
+                label[root(first + other)] = root(first + k)
+    net = [root(n) for n in range(len(label))]
+    holes = [net[first + k] if hole.plated else -1 for k, hole in enumerate(plan.holes)]
+    return top, bottom, net[: len(top)], net[len(top) : first], holes
+
+
+# -- files ------------------------------------------------------------------------------
+
+
+def _gerber(function: str, objects: Sequence[Drawn], inch: bool) -> str:
+    unit, step = (25.4, 25.4e-7) if inch else (1.0, 1e-6)
+    codes: dict[str, int] = {}
+    body: list[str] = []
+    dark = True
+
+    def code(definition: str) -> str:
+        return f"D{codes.setdefault(definition, 10 + len(codes))}*"
+
+    def at(p: tuple[float, float]) -> str:
+        return f"X{round(p[0] / step)}Y{round(p[1] / step)}"
+
+    for one in objects:
+        if one.dark != dark:
+            dark = one.dark
+            body.append("%LPD*%" if dark else "%LPC*%")
+        if isinstance(one, Draw):
+            body += [code(f"C,{one.width / unit:.9f}")]
+            body += [f"{at(one.ends[0])}D02*", f"{at(one.ends[1])}D01*"]
+        elif isinstance(one, Flash):
+            body += [code(_definition(one, unit)), f"{at(one.at)}D03*"]
+        else:
+            body += ["G36*", f"{at(one.corners[0])}D02*"]
+            body += [f"{at(p)}D01*" for p in (*one.corners[1:], one.corners[0])]
+            body.append("G37*")
+    form = "%FSLAX37Y37*%\n%MOIN*%" if inch else "%FSLAX46Y46*%\n%MOMM*%"
+    tools = [f"%ADD{number}{definition}*%" for definition, number in codes.items()]
+    head = [f"%TF.FileFunction,{function}*%", "%TF.FilePolarity,Positive*%", form, *tools]
+    return "\n".join([*head, "%LPD*%", "G01*", "G75*", *body, "M02*", ""])
+
+
+def _definition(flash: Flash, unit: float) -> str:
+    v = flash.values
+    if flash.template == "P":
+        return f"P,{v[0] / unit:.9f}X{int(v[1])}X{v[2]:.6f}"
+    return f"{flash.template}," + "X".join(f"{n / unit:.9f}" for n in v)
+
+
+def _drill(holes: Sequence[Hole], plated: bool, inch: bool) -> str:
+    if not holes:
+        return ""
+    unit = 25.4 if inch else 1.0
+    sizes = sorted({hole.diameter for hole in holes})
+    kind = "Plated,1,2,PTH" if plated else "NonPlated,1,2,NPTH"
+    lines = ["M48", f"; #@! TF.FileFunction,{kind}", "INCH" if inch else "METRIC"]
+    lines += [f"T{n}C{size / unit:.9f}" for n, size in enumerate(sizes, start=1)]
+    lines += ["%", "G05"]
+    for n, size in enumerate(sizes, start=1):
+        lines.append(f"T{n}")
+        for hole in holes:
+            if hole.diameter == size:
+                ends = [f"X{x / unit:.9f}Y{y / unit:.9f}" for x, y in hole.ends]
+                lines.append("G85".join(ends))
+    return "\n".join([*lines, "M30", ""])
+
+
+# -- strategies -------------------------------------------------------------------------
+
+WIDE, HIGH = 7.0, 5.0
+
+
+def _grid(low: float, high: float, step: float = 0.01) -> st.SearchStrategy[float]:
+    # Off the round figures, so that no two values are equal by chance.
+    return st.integers(round(low / step), round(high / step)).map(lambda n: round(n * step, 6))
+
+
+_POINT = st.tuples(_grid(0.5, WIDE - 0.5, 0.007), _grid(0.5, HIGH - 0.5, 0.007))
+_STEP = st.tuples(_grid(-1.9, 1.9, 0.011), _grid(-1.9, 1.9, 0.011))
+
+
+def _draws(width: st.SearchStrategy[float]) -> st.SearchStrategy[Draw]:
+    def made(width: float, start: tuple[float, float], step: tuple[float, float]) -> Draw:
+        x = min(max(start[0] + step[0], 0.3), WIDE - 0.3)
+        y = min(max(start[1] + step[1], 0.3), HIGH - 0.3)
+        return Draw(width, (start, (round(x, 6), round(y, 6))))
+
+    return st.builds(made, width, _POINT, _STEP)
+
+
+def _flashes() -> st.SearchStrategy[Flash]:
+    size = _grid(0.35, 1.1)
+    shapes = st.one_of(
+        st.tuples(st.just("C"), st.tuples(size)),
+        st.tuples(st.just("R"), st.tuples(size, size)),
+        st.tuples(st.just("O"), st.tuples(size, _grid(1.15, 1.6))),
+        st.tuples(st.just("O"), st.tuples(_grid(1.15, 1.6), size)),
+        st.tuples(
+            st.just("P"),
+            st.tuples(_grid(0.6, 1.2), st.sampled_from([4.0, 6.0, 8.0]), _grid(0, 90, 0.5)),
+        ),
+    )
+    return st.builds(lambda shape, at: Flash(shape[0], shape[1], at), shapes, _POINT)
+
+
+def _regions() -> st.SearchStrategy[Region]:
+    """Quadrangles and pentagons, star-shaped about a point, so never crossing themselves."""
+
+    def made(at: tuple[float, float], radii: list[float], turn: float) -> Region:
+        n = len(radii)
+        corners = []
+        for k, r in enumerate(radii):
+            t = math.radians(turn) + math.tau * k / n
+            x = min(max(at[0] + r * math.cos(t), 0.25), WIDE - 0.25)
+            y = min(max(at[1] + r * math.sin(t), 0.25), HIGH - 0.25)
+            corners.append((round(x, 6), round(y, 6)))
+        return Region(tuple(corners))
+
+    radii = st.lists(_grid(0.4, 1.3), min_size=4, max_size=5)
+    return st.builds(made, _POINT, radii, _grid(0, 90, 0.37))
+
+
+def _sure(objects: Sequence[Drawn]) -> bool:
+    """Whether rounding can neither join nor part anything in the image."""
+    image = painted(objects)
+    count = _topology(image)
+    return _topology(image.buffer(DOUBT, 8)) == count == _topology(image.buffer(-DOUBT, 8))
+
+
+def _topology(image: Any) -> tuple[int, int]:
+    found = parts(image)
+    return len(found), sum(len(p.interiors) for p in found)
+
+
+def kept(objects: Sequence[Drawn]) -> tuple[Drawn, ...]:
+    """The objects in order, without those that would leave something in doubt."""
+    out: list[Drawn] = []
+    for one in objects:
+        if one.shape().is_valid and one.shape().area > 0.01 and _sure([*out, one]):
+            out.append(one)
+    return tuple(out)
+
+
+@st.composite
+def plans(draw: Any, most: int = 9, clear: bool = True) -> Plan:
+    """A board with copper on both sides, holes in some lands and beside them, and a mask."""
+    thin = _grid(0.1, 0.4)
+    one = st.one_of(_draws(thin), _flashes(), _regions())
+    top = [*draw(st.lists(one, min_size=2, max_size=most))]
+    if clear and draw(st.booleans()):
+        # Clear objects bite into what is there; lands may be set in them again.
+        bites = draw(st.lists(st.one_of(_flashes(), _draws(thin)), min_size=1, max_size=2))
+        top = [*top, *(replace(b, dark=False) for b in bites), *draw(st.lists(one, max_size=2))]
+    top = list(kept(top))
+    bottom = list(kept(draw(st.lists(one, max_size=4))))
+    holes: list[Hole] = []
+    lands = [f for f in top if isinstance(f, Flash) and f.dark]
+    off = st.tuples(_grid(-0.08, 0.08, 0.003), _grid(-0.08, 0.08, 0.003))
+    for land in lands:
+        if draw(st.booleans()):
+            dx, dy = draw(off)
+            at = (round(land.at[0] + dx, 6), round(land.at[1] + dy, 6))
+            hole = Hole(draw(st.sampled_from([0.15, 0.2, 0.25])), (at,), True)
+            holes.append(hole)
+    for at in draw(st.lists(_POINT, max_size=2)):
+        holes.append(Hole(draw(st.sampled_from([0.3, 0.5])), (at,), False))
+    holes = [h for k, h in enumerate(holes) if _hole_sure(h, holes[:k], top, bottom)]
+    mask = kept([m for land in lands if (m := _opening(land, draw(_grid(0.04, 0.13)), draw(off)))])
+    corners = ((0.0, 0.0), (WIDE, 0.0), (WIDE, HIGH), (0.0, HIGH))
+    return Plan(corners, tuple(top), tuple(bottom), mask, tuple(holes))
+
+
+def _hole_sure(
+    hole: Hole, before: Sequence[Hole], top: Sequence[Drawn], bottom: Sequence[Drawn]
+) -> bool:
+    rim = hole.shape().exterior
+    others = [h.shape() for h in before]
+    return not any(
+        0 < _to_touching(rim, shape) < DOUBT
+        for shape in [*others, *parts(painted(top)), *parts(painted(bottom))]
+    )
+
+
+def _to_touching(rim: Any, shape: Any) -> float:
+    """How far a hole is from just touching a shape, from outside or inside."""
+    disc = Polygon(rim)
+    if not disc.intersects(shape):
+        return float(disc.distance(shape))
+    if disc.buffer(-DOUBT).intersects(shape):
+        return 0.0
+    return DOUBT / 2
+
+
+def _opening(land: Flash, clearance: float, off: tuple[float, float]) -> Flash | None:
+    if land.template == "P":
+        return None
+    at = (round(land.at[0] + off[0] / 4, 6), round(land.at[1] + off[1] / 4, 6))
+    return Flash(land.template, tuple(round(v + 2 * clearance, 6) for v in land.values), at)
+
+
+@dataclass
+class Boards:
+    """Folders for one test, one per board."""
+
+    folder: Path
+    count: int = field(default=0)
+
+    def write(self, plan: Plan) -> Path:
+        self.count += 1
+        return plan.write(self.folder / str(self.count))
+
+
+def pairs(n: int) -> Iterator[tuple[int, int]]:
+    for i in range(n):
+        for j in range(i + 1, n):
+            yield i, j
+
+
+def nearest(shapes: Sequence[Any], x: float, y: float) -> int:
+    """Number of the shape nearest to a point."""
+    return int(np.argmin(shapely.distance(np.array(shapes), Point(x, y))))
