@@ -111,7 +111,9 @@ def track_beside_land(d: Design) -> list[Plant]:
     ]  # fmt: skip
     return [
         Plant("etch.conductor-spacing", "conductor-1", 0.08, (47.515, 27.945), (47.515, 28.245),
-              "a track passes the land of another net")
+              "a track passes the land of another net"),
+        Plant("mask.opening-to-conductor", "mask-top", 0.03, (47.54, 27.895), (47.54, 28.295),
+              "a track passes the opening of another net's land"),
     ]  # fmt: skip
 
 
@@ -336,6 +338,16 @@ def opening_too_small(d: Design) -> list[Plant]:
     return [
         Plant("mask.clearance", "mask-top", 0.02, (17.075, 17.595), (18.325, 17.595),
               "an opening cut back on one side of its land")
+    ]  # fmt: skip
+
+
+@plant
+def opening_too_large(d: Design) -> list[Plant]:
+    land = _land(d, (24.54, 35.0), 4)  # in a clearing of the ground pour, 0.25 mm all round
+    land.opening = Flash(disc(1.98), (24.54, 34.91))
+    return [
+        Plant("mask.opening-to-conductor", "mask-bottom", 0.02, (24.54, 33.91),
+              how="an opening grown towards the pour round its land")
     ]  # fmt: skip
 
 

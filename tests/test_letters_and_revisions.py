@@ -111,7 +111,7 @@ def test_an_edit_elsewhere_changes_no_fingerprint(kept: Path, tmp_path: Path) ->
 def test_a_datum_moved_by_an_edit_is_seen_through(tmp_path: Path) -> None:
     """Without a profile the datum is the copper's corner; copper beyond it moves the datum."""
     old = edited(tmp_path / "old", drop=("*profile*", "*.gbrjob"))
-    new = edited(tmp_path / "new", drop=("*profile*", "*.gbrjob"), extra=bar(15.0, 15.0, 2.0))
+    new = edited(tmp_path / "new", drop=("*profile*", "*.gbrjob"), extra=bar(12.0, 12.0, 2.0))
     out = tmp_path / "out.json"
     result = run("compare", old, new, "--shop", "volume", "--workers", "1", "--json", out)
     assert result.exit_code in (0, 10, 20), result.stderr

@@ -118,12 +118,12 @@ class DrillEdit:
         return 0 < line <= len(self.lines) and bool(_HIT.match(self.lines[line - 1].strip()))
 
     def tool(self, diameter: float) -> int:
-        """Define a tool; the size is exact to 1e-6 of the file's unit."""
+        """Define a tool; the size is exact to 1e-9 of the file's unit."""
         self.number += 1
         self.new_sizes.append(diameter)
         if self.tools:
             wide = max(len(re.match(r"T(\d+)", self.lines[n])[1]) for n in self.tools.values())  # type: ignore[index]
-            self.defined.append(f"T{self.number:0{wide}d}C{diameter / self.unit:.7f}")
+            self.defined.append(f"T{self.number:0{wide}d}C{diameter / self.unit:.9f}")
         else:
             row = self.lines[max(self.notes.values())]
             rest = _TOOL_NOTE.match(row)[3]  # type: ignore[index]
@@ -131,7 +131,7 @@ class DrillEdit:
             if "PLATED" in rest:
                 rest = rest.replace("NON_PLATED", "PLATED")
             self.defined.append(
-                f";T{self.number:02d} Holesize {self.number}. = {diameter / per:.6f} {rest}"
+                f";T{self.number:02d} Holesize {self.number}. = {diameter / per:.9f} {rest}"
             )
         return self.number
 
@@ -141,7 +141,7 @@ class DrillEdit:
             raise NoPlace(f"{self.name}: tool {tool} has no size in its header")
         n = self.tools[tool]
         self.new_sizes.append(diameter)
-        self.lines[n] = re.sub(r"C[\d.]+", f"C{diameter / self.unit:.7f}", self.lines[n], count=1)
+        self.lines[n] = re.sub(r"C[\d.]+", f"C{diameter / self.unit:.9f}", self.lines[n], count=1)
 
     def hit(self, tool: int, x: float, y: float) -> None:
         self.tail += [f"T{tool:02d}", self.at(x, y)]

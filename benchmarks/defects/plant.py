@@ -54,7 +54,8 @@ class Aim:
 
 @dataclass(frozen=True, slots=True)
 class Expect:
-    """A finding the plant must bring about. ``where`` in mm of the files; None: no place."""
+    """A finding the plant must bring about. ``where`` in mm of the files; None: no place.
+    ``rule`` names one rule, or several with ``|`` between them of which one must speak."""
 
     rule: str
     layer: str = ""

@@ -63,7 +63,9 @@ def judge_plant(
     for one in plant.expect:
         mine = []
         for n, f in enumerate(new):
-            if f.rule != one.rule or (one.layer and f.layer and f.layer != one.layer):
+            if f.rule not in one.rule.split("|") or (
+                one.layer and f.layer and f.layer != one.layer
+            ):
                 continue
             away = _away(f, one.where, origin)
             if away > NEAR:

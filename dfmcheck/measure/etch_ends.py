@@ -78,12 +78,13 @@ def _openings(board: Board, number: int, layer: Layer) -> npt.NDArray[np.object_
     """Holes through the layer, and what the mask opens over it."""
     holes = board.holes
     crossed = np.flatnonzero((holes.first <= number) & (holes.last >= number))
-    shapes = [hole_polygons(holes, crossed)]
     stack = board.stack or board.copper
-    for mask in board.masks:
-        if layer is (stack[0] if mask.role.side is Side.TOP else stack[-1]):
-            shapes.append(mask.image.parts)
-    return np.concatenate(shapes)
+    open_ = [
+        mask.image.parts
+        for mask in board.masks
+        if layer is (stack[0] if mask.role.side is Side.TOP else stack[-1])
+    ]
+    return np.concatenate([hole_polygons(holes, crossed), *open_])
 
 
 def _leads_out(board: Board, ends: FreeEnds) -> npt.NDArray[np.bool_]:

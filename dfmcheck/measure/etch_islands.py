@@ -38,7 +38,8 @@ def isolated_copper(board: Board, reach: float) -> Places:
 
     An island is copper whose net has neither a land nor a plated hole. Islands drawn wholly as
     strokes are left out: they are lettering, and ``etch.text-stroke`` measures them; so are
-    those a hole takes away wholly. All islands of a layer are one finding, as the letters of one text would be.
+    those a hole takes away wholly. All islands of a layer are one finding, as the letters of
+    one text would be.
     """
 
     def one(board: Board, layer: Layer) -> Places:

@@ -86,8 +86,9 @@ def narrow_copper(board: Board, reach: float) -> Places:
 
     A place belongs to ``etch.text-stroke`` where it is a stroke of copper no circuit hangs on;
     to ``etch.copper-sliver`` where a region, or two draws that do not meet there, made it and
-    no draw of about that width runs along it; to ``etch.conductor-width`` otherwise. Where two strokes
-    of lettering meet in a neck nothing is listed: no circuit, and no stroke, is at stake.
+    no draw of about that width runs along it; to ``etch.conductor-width`` otherwise. Where two
+    strokes of lettering meet in a neck nothing is listed: no circuit, and no stroke, is at
+    stake.
     """
 
     def one(board: Board, layer: Layer) -> Places:
@@ -134,6 +135,8 @@ def _places(board: Board, layer: Layer, widths: Widths) -> Places:
     piece_p = np.where(edge_p >= 0, image.edges.piece[edge_p], -1)
     component = image.component[widths.part]
     kind = np.where(piece_p >= 0, feature_kind(image, np.maximum(piece_p, 0)), "")
+    # Fill beside a conductor does not make the conductor fill.
+    kind = np.where((rule == WIDTH.id) & (kind == "pour"), "conductor", kind)
     return Places.of(
         rule=rule,
         layer=layer.name,
@@ -160,12 +163,13 @@ def _rule(
         return np.full(len(edge_p), WIDTH.id, dtype=object)
     kind_p, kind_q = image.kind[image.edges.piece[p]], image.kind[image.edges.piece[q]]
     drawn_p, drawn_q = kind_p <= Kind.ARC, kind_q <= Kind.ARC
-    fill = (kind_p == Kind.REGION) | (kind_q == Kind.REGION)
+    fill = (edge_p >= 0) & (kind_p == Kind.REGION)
+    fill |= (edge_q >= 0) & (kind_q == Kind.REGION)
     apart, _, _ = closest_points(image.edges.segments[p], image.edges.segments[q])
     # Two draws side by side that do not touch: what joins them there is fill.
     beside = drawn_p & drawn_q & (apart > image.edges.r[p] + image.edges.r[q] + 2 * CHORD_ERROR)
     beside &= image.whole[image.edges.piece[p]] & image.whole[image.edges.piece[q]]
-    made = np.flatnonzero(known & (fill | beside))
+    made = np.flatnonzero(fill | (known & beside))
     made = made[~_along_a_draw(layer, widths.take(made))]
     rule = np.full(len(edge_p), WIDTH.id, dtype=object)
     rule[made] = SLIVER.id

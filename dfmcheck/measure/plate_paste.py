@@ -14,6 +14,7 @@ from dfmcheck.terms import Side, Step, Weight
 
 _TERMINAL = 0.6
 """Smallest hole (mm) a terminal is soldered into with paste (common practice)."""
+_OWN_PASTE = 12.0
 
 HALF = "at the edge of the paste"
 INSIDE = "inside the paste"
@@ -41,8 +42,8 @@ def hole_in_paste_land(board: Board, reach: float) -> Places:
 
     The value is the hole's diameter in the file; the kind tells whether the paste covers the
     hole or only reaches into it. Left out are holes of a terminal soldered in paste on purpose
-    (0.6 mm or more, in the middle of their paste, or larger than it), and buried holes. Nothing
-    is measured without paste data.
+    (0.6 mm or more, under paste of no more than twelve times their area), and buried holes.
+    Nothing is measured without paste data.
     """
     return Places.concat([_on_paste(board, paste) for paste in board.pastes])
 
@@ -60,9 +61,8 @@ def _on_paste(board: Board, paste: Layer) -> Places:
     share = covered / shapely.area(discs[hole])
     # Paste that only grazes the wall stays where it is.
     keep = (share > 0.02) & (shapely.area(parts[part]) > shapely.area(discs[hole]))
-    off = shapely.distance(shapely.centroid(discs[hole]), shapely.centroid(parts[part]))
-    r = holes.r[rows[hole]]
-    terminal = hole[(2 * r >= _TERMINAL) & (off <= r)]
+    ratio = shapely.area(parts[part]) / shapely.area(discs[hole])
+    terminal = hole[(2 * holes.r[rows[hole]] >= _TERMINAL) & (ratio <= _OWN_PASTE)]
     keep &= ~np.isin(hole, terminal)
     hole, share = hole[keep], share[keep]
     order = np.lexsort((-share, hole))

@@ -77,7 +77,7 @@ class Pictures:
         image = image.reduce(_FINE)
         out = Image.new("RGB", SIZE, _PAPER)
         out.paste(image, (0, _TOP))
-        _words(ImageDraw.Draw(out), finding, view, set(ends.values()))
+        _words(ImageDraw.Draw(out), finding, view, set(ends.values()), under)
         return out
 
     def _layer(self, name: str) -> Flat:
@@ -221,10 +221,13 @@ def _font(size: int) -> ImageFont.FreeTypeFont:
     return ImageFont.truetype(str(REGULAR), size)
 
 
-def _words(draw: ImageDraw.ImageDraw, finding: Finding, view: _View, shades: set[int]) -> None:
+def _words(
+    draw: ImageDraw.ImageDraw, finding: Finding, view: _View, shades: set[int], under: str
+) -> None:
     width, height = SIZE
     draw.rectangle((0, 0, width, _TOP - 1), fill=_INK)
-    layer = _cut(draw, printable(plain(finding.layer or "board")), 210)
+    name = plain(finding.layer or "board") + (f", {under} as thin lines" if under else "")
+    layer = _cut(draw, printable(name), 270)
     draw.text((8, 5), layer, font=_font(12), fill=(255, 255, 255))
     at = f"x {finding.x:.3f}  y {finding.y:.3f} mm"
     draw.text((width - 8, 5), at, font=_font(12), fill=(255, 255, 255), anchor="ra")

@@ -10,6 +10,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field, replace
+from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
@@ -120,11 +121,11 @@ class Plan:
 
     def moved(self, change: Change) -> Plan:
         return Plan(
-            tuple(change.at(*p) for p in self.profile),
-            *(
-                tuple(one.moved(change) for one in getattr(self, name))
-                for name in ("top", "bottom", "mask", "holes")
-            ),
+            profile=tuple(change.at(*p) for p in self.profile),
+            top=tuple(one.moved(change) for one in self.top),
+            bottom=tuple(one.moved(change) for one in self.bottom),
+            mask=tuple(one.moved(change) for one in self.mask),
+            holes=tuple(hole.moved(change) for hole in self.holes),
             inch=change.inch,
         )
 
@@ -135,7 +136,7 @@ class Plan:
     def write(self, folder: Path) -> Path:
         folder.mkdir(parents=True, exist_ok=True)
         ring = [*self.profile, self.profile[0]]
-        line = tuple(Draw(0.1, pair) for pair in zip(ring, ring[1:], strict=False))
+        line = tuple(Draw(0.1, pair) for pair in pairwise(ring))
         files = {
             "top.gbr": _gerber("Copper,L1,Top", self.top, self.inch),
             "bottom.gbr": _gerber("Copper,L2,Bot", self.bottom, self.inch),
@@ -343,8 +344,8 @@ def plans(draw: Any, most: int = 9, clear: bool = True) -> Plan:
             at = (round(land.at[0] + dx, 6), round(land.at[1] + dy, 6))
             hole = Hole(draw(st.sampled_from([0.15, 0.2, 0.25])), (at,), True)
             holes.append(hole)
-    for at in draw(st.lists(_POINT, max_size=2)):
-        holes.append(Hole(draw(st.sampled_from([0.3, 0.5])), (at,), False))
+    bare = st.builds(lambda d, at: Hole(d, (at,), False), st.sampled_from([0.3, 0.5]), _POINT)
+    holes += draw(st.lists(bare, max_size=2))
     holes = [h for k, h in enumerate(holes) if _hole_sure(h, holes[:k], top, bottom)]
     mask = kept([m for land in lands if (m := _opening(land, draw(_grid(0.04, 0.13)), draw(off)))])
     corners = ((0.0, 0.0), (WIDE, 0.0), (WIDE, HIGH), (0.0, HIGH))

@@ -15,6 +15,7 @@ import numpy as np
 import pytest
 import shapely
 from hypothesis import HealthCheck, Phase, given, settings
+from scipy import ndimage
 from shapely import LineString, Point, Polygon
 from shapely.ops import nearest_points
 
@@ -23,7 +24,7 @@ from dfmcheck.board.model import Board
 from dfmcheck.intake import open_package
 from dfmcheck.measure.places import Places
 from dfmcheck.measure.rule import measure_functions
-from tests.outside.boards import Boards, Flash, Plan, nearest, nets, pairs, painted, parts, plans
+from tests.outside.boards import Boards, Flash, Plan, nearest, nets, painted, pairs, parts, plans
 
 SLACK = 2e-4
 """mm; the chords of both sides. Our own uncertainty is added to it."""
@@ -215,12 +216,14 @@ def test_mask_clearance(folder: Boards, plan: Plan) -> None:
     lands = [o for o in plan.top if isinstance(o, Flash)]
     spots = np.array([o.shape().centroid for o in lands], dtype=object)
     columns = zip(*(found[n].tolist() for n in ("x2", "y2", "value", "uncertainty")), strict=True)
-    listed = {}
+    listed: dict[int, tuple[float, float]] = {}
     for x, y, value, uncertainty in columns:
         k = nearest(openings, x + plan.origin[0], y + plan.origin[1])
         listed[k] = min(listed.get(k, (math.inf, 0.0)), (value, uncertainty))
     for k, opening in enumerate(openings):
-        mine = np.flatnonzero(shapely.contains(opening, spots)) if len(spots) else []
+        mine: list[int] = []
+        if len(spots):
+            mine = np.flatnonzero(shapely.contains(opening, spots)).tolist()
         if len(mine) != 1 or opening.centroid.distance(lands[mine[0]].shape()) > 0:
             continue
         land = lands[mine[0]].shape()
@@ -253,6 +256,38 @@ def test_copper_to_profile(folder: Boards, plan: Plan) -> None:
             if 0 < brute < REACH - SLACK:
                 hit = np.abs(found["value"] - brute) <= found["uncertainty"] + SLACK
                 assert hit.any(), (brute, found["value"])
+
+
+# -- a second way: distance transforms of rasters (scipy.ndimage) -------------------------
+
+_PITCH = 0.01
+
+
+@settings(many, max_examples=4)
+@given(plan=plans())
+def test_spacing_and_holes_on_a_raster(folder: Boards, plan: Plan) -> None:
+    board = assembled(folder, plan)
+    top, _, net, _, net_hole = nets(plan)
+    x, y = np.meshgrid(np.arange(0.0, 7.0, _PITCH) + 0.0031, np.arange(0.0, 5.0, _PITCH) + 0.0017)
+    masks: dict[int, Any] = {}
+    for part, owner in zip(top, net, strict=True):
+        inside = shapely.contains_xy(part, x, y)
+        masks[owner] = masks.get(owner, False) | inside
+    away = {n: ndimage.distance_transform_edt(~mask) * _PITCH for n, mask in masks.items()}
+    brute = [float(away[a][masks[b]].min()) for a in masks for b in masks if a < b]
+    if brute and min(brute) < 7.0:
+        value, _ = lowest(measured(board, "etch.conductor-spacing", "conductor-1"))
+        assert value == pytest.approx(min(brute), abs=2 * _PITCH)
+    near = [
+        float(away[owner][shapely.contains_xy(hole.shape(), x, y)].min())
+        for hole, mine in zip(plan.holes, net_hole, strict=True)
+        if hole.plated
+        for owner in masks
+        if owner != mine
+    ]
+    found = measured(board, "drill.hole-to-copper", "conductor-1")
+    if near and min(near) < 7.0:
+        assert lowest(found)[0] == pytest.approx(min(near), abs=2 * _PITCH)
 
 
 # -- widths and notches: where eroding the image changes it by a jump ---------------------
@@ -298,9 +333,7 @@ fewer = settings(many, max_examples=6)
 @fewer
 @given(plan=plans(most=6))
 def test_width(folder: Boards, plan: Plan) -> None:
-    found = measured(
-        assembled(folder, plan), "search of etch.conductor-width", "conductor-1", 0.3
-    )
+    found = measured(assembled(folder, plan), "search of etch.conductor-width", "conductor-1", 0.3)
     brute = first_jump(painted(plan.top), 0.3) if plan.top else None
     if brute is None:
         assert len(found) == 0 or found["value"].min() > 0.3 - _STEP
@@ -316,9 +349,7 @@ def test_notch(folder: Boards, plan: Plan) -> None:
     if not plan.top:
         return
     image = max(parts(painted(plan.top)), key=lambda p: p.area)
-    alone = tuple(
-        o for o in plan.top if not o.dark or o.shape().intersects(image)
-    )
+    alone = tuple(o for o in plan.top if not o.dark or o.shape().intersects(image))
     if len(parts(painted(alone))) != 1:
         return
     board = assembled(folder, replace(plan, top=alone, bottom=(), mask=(), holes=()))
@@ -330,4 +361,3 @@ def test_notch(folder: Boards, plan: Plan) -> None:
     else:
         value, uncertainty = lowest(found)
         assert abs(value - brute) <= uncertainty + _STEP + _CORNER, (value, brute)
-

@@ -17,16 +17,17 @@ LAND = 0.9
 
 
 def _place(site: Site, rng: Generator, side: float) -> tuple[Layer, Spot]:
-    """A square on an outer layer, free there, on its mask, and of holes."""
+    """A square on an outer layer, free there, on its mask and legend, and of holes."""
     layer = site.copper(rng)
+    return layer, site.free(rng, (layer,), side, clear_of=_above(site, layer))
+
+
+def _above(site: Site, layer: Layer) -> tuple[str, ...]:
+    """Mask and legend over a copper layer; every legend where its side is not known."""
     mask = site.mask_over(layer)
-    above = (
-        ("mask-top", "legend-top")
-        if layer is site.board.copper[0]
-        else ("mask-bottom", "legend-bottom")
-    )
-    clear = (*above, *((mask.name,) if mask else ()))
-    return layer, site.free(rng, (layer,), side, clear_of=clear)
+    if mask is None:
+        return tuple(one.name for one in (*site.board.masks, *site.board.legends))
+    return mask.name, mask.name.replace("mask", "legend")
 
 
 def _bow(patch: Patch, layer: Layer, frame: Frame, width: float, v: float, half: float) -> None:
@@ -104,9 +105,8 @@ def end_beside_conductor(site: Site, rng: Generator, aim: Aim) -> Plant:
 def conductor_beside_pour(site: Site, rng: Generator, aim: Aim) -> Plant:
     """A conductor along the straight edge of a window cut into a real pour."""
     layer = site.copper(rng)
-    mask = site.mask_over(layer)
     side = 5.4
-    spot = site.free(rng, (layer,), side, clear_of=((mask.name,) if mask else ()), pour=True)
+    spot = site.free(rng, (layer,), side, clear_of=_above(site, layer), pour=True)
     patch = Patch(site)
     edit = patch.on(layer)
     gap = aim.at(rng, 2 * edit.slack)
@@ -210,8 +210,7 @@ def slit_between_draws(site: Site, rng: Generator, aim: Aim) -> Plant:
 def slit_in_pour(site: Site, rng: Generator, aim: Aim) -> Plant:
     """A clear stroke in a real pour: an enclosed slit of its width."""
     layer = site.copper(rng, outer=False)
-    mask = site.mask_over(layer)
-    spot = site.free(rng, (layer,), 3.2, clear_of=((mask.name,) if mask else ()), pour=True)
+    spot = site.free(rng, (layer,), 3.2, clear_of=_above(site, layer), pour=True)
     patch = Patch(site)
     edit = patch.on(layer)
     width = edit.size(aim.at(rng))[1]

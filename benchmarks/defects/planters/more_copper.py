@@ -9,7 +9,7 @@ from numpy.random import Generator
 
 from benchmarks.defects.patch import Patch, along, turned
 from benchmarks.defects.plant import Aim, Companion, Expect, NoPlace, Plant, planter
-from benchmarks.defects.planters.etch_patterns import LAND, _place, edit_round
+from benchmarks.defects.planters.etch_patterns import LAND, _above, _place, edit_round
 from benchmarks.defects.site import Site
 
 
@@ -52,8 +52,7 @@ def small_island(site: Site, rng: Generator, aim: Aim) -> Plant:
 def hole_in_pour(site: Site, rng: Generator, aim: Aim) -> Plant:
     """A round clear dot in a real pour."""
     layer = site.copper(rng, outer=False)
-    mask = site.mask_over(layer)
-    spot = site.free(rng, (layer,), 3.2, clear_of=((mask.name,) if mask else ()), pour=True)
+    spot = site.free(rng, (layer,), 3.2, clear_of=_above(site, layer), pour=True)
     patch = Patch(site)
     edit = patch.on(layer)
     width = edit.size(aim.at(rng))[1]
@@ -112,7 +111,8 @@ def sharp_fork(site: Site, rng: Generator, aim: Aim) -> Plant:
     edit = patch.on(layer)
     patch.window(layer, spot)
     frame = turned(rng, spot)
-    angle = math.radians(aim.at(rng))
+    # both ends of both legs may be off by the grid
+    angle = math.radians(aim.at(rng, math.degrees(4 * edit.slack / 4.5)))
     if math.degrees(angle) < 14:
         raise NoPlace("the strokes would run into each other")
     tip = edit_round(edit, frame.at(-3.2, 0.0))

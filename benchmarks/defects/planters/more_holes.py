@@ -34,6 +34,8 @@ def tiny_hole(site: Site, rng: Generator, aim: Aim) -> Plant:
 @planter("drill.largest-diameter")
 def huge_hole(site: Site, rng: Generator, aim: Aim) -> Plant:
     """A plated hole with ample lands, too large for a drill."""
+    if "plated" not in site.board.drill_roles[site.drill_file(True)]:
+        raise NoPlace("so large a hole is taken as unplated where nobody says it is plated")
     spot = _place(site, rng, 8.6)
     patch = Patch(site)
     patch.windows(spot)
@@ -50,6 +52,8 @@ def hole_without_land(site: Site, rng: Generator, aim: Aim) -> Plant:
     spot = _place(site, rng)
     patch = Patch(site)
     patch.windows(spot)
+    if "plated" not in site.board.drill_roles[site.drill_file(True)]:
+        raise NoPlace("a hole without copper is taken as unplated where nobody says it is plated")
     at = patch.hole(True, round(float(rng.uniform(0.4, 1.0)), 3), (spot.x, spot.y))
     if not aim.past:
         _lands(patch, 1.7, at)

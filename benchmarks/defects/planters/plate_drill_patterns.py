@@ -232,8 +232,14 @@ def shrunk_tool(site: Site, rng: Generator, aim: Aim) -> Plant:
     rows = mine & (holes.tool == tool)
     points = shapely.MultiPoint([(x, y) for x, y in zip(holes.x0[rows], holes.y0[rows],
                                                         strict=True)])  # fmt: skip
-    return patch.plant(Expect("drill.aspect-ratio", "", truth, points),
-                       companions=_small(site, hole, points))  # fmt: skip
+    ink = tuple(
+        Companion("legend.ink-in-hole", points.buffer(2 * float(holes.r[rows].max())), "its ink")
+        for _ in site.board.legends
+    )
+    return patch.plant(
+        Expect("drill.aspect-ratio", "", truth, points),
+        companions=(*_small(site, hole, points), *ink),
+    )
 
 
 def _small(site: Site, hole: float, where: shapely.Geometry) -> tuple[Companion, ...]:

@@ -9,6 +9,7 @@ from dataclasses import dataclass, field
 
 from dfmcheck.capability import Shop
 from dfmcheck.judge.finding import Finding, Judgement
+from dfmcheck.judge.waivers import UNTRUSTED
 from dfmcheck.measure.rule import Rule
 from dfmcheck.report.pictures import Pictures
 from dfmcheck.report.text import CAUTION, finite, message_alone, pair, plain, plural, sentence
@@ -261,6 +262,8 @@ def _answers(findings: Sequence[Finding], caution: bool, measured: bool) -> tupl
             out.append("Build it as drawn, at our risk.")
         else:
             out.append("Your reading is right; go on.")
+    elif not measured and findings[0].rule not in UNTRUSTED:
+        out.append("It is meant as it is; go on.")
     return (*out, "Other:")
 
 

@@ -95,12 +95,14 @@ async function paintBoard(ctx, t, width, height, shown, pause) {
     ctx.fillStyle = colour('--board');
     ctx.fill('evenodd');
   }
+  // The more layers lie over each other, the fainter each but the focal one.
+  const faint = Math.min(0.34, 0.9 / shown.size);
   for (const layer of stackOrder().filter((l) => shown.has(l.name) && l.outlines)) {
     if (await pause()) return false;
     const focal = layer.name === state.focal;
     trace(ctx, layer.outlines, t, width, height);
     ctx.globalCompositeOperation = inks.dark ? 'screen' : 'multiply';
-    ctx.globalAlpha = focal ? 0.85 : layer.name.startsWith('conductor') ? 0.34 : 0.5;
+    ctx.globalAlpha = focal ? 0.85 : layer.name.startsWith('conductor') ? faint : 0.38;
     ctx.fillStyle = inkOf(layer.name, inks);
     ctx.fill('evenodd');
   }

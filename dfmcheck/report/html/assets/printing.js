@@ -28,6 +28,7 @@ function pictureOf(finding) {
 }
 
 function addPictures() {
+  for (const folded of document.querySelectorAll('#verdict details')) folded.open = true;
   let left = PICTURES;
   const theme = document.documentElement.dataset.theme;
   document.documentElement.dataset.theme = 'light';

@@ -43,7 +43,7 @@ function resize() {
 // Show at once what the last full picture gives; paint a full one when things are quiet.
 function redraw(full = true) {
   if (!sheet.ctx) return;
-  if (full) sheet.stale = true;
+  if (full) { sheet.stale = true; sheet.turn++; } // a picture begun for an older view is given up
   if (sheet.asked) return;
   sheet.asked = requestAnimationFrame(() => { sheet.asked = 0; present(); if (sheet.stale) later(); });
 }
@@ -51,7 +51,8 @@ function redraw(full = true) {
 function later() {
   clearTimeout(sheet.timer);
   // A quick board is painted anew on every frame; a slow one when the hand rests.
-  sheet.timer = setTimeout(paintFull, (sheet.cost ?? 0) < 14 ? 0 : 110);
+  const cost = sheet.cost ?? 0;
+  sheet.timer = setTimeout(paintFull, cost < 14 ? 0 : Math.min(500, Math.max(110, cost / 2)));
 }
 
 async function paintFull() {
