@@ -30,6 +30,10 @@ class DfmcheckError(Exception):
         self.file, self.line = file, line
         super().__init__(str(self))
 
+    def __reduce__(self) -> tuple[type[DfmcheckError], tuple[str, str, str, str, int | None]]:
+        """Errors cross process borders whole."""
+        return type(self), (self.found, self.expected, self.action, self.file, self.line)
+
     def __str__(self) -> str:
         where = self.file + (f", line {self.line}" if self.line else "")
         lead = f"{where}: " if where else ""

@@ -41,6 +41,8 @@ def load_results(path: Path) -> dict[tuple[str, str, int], Result]:
             if row.strip():
                 result = Result(**json.loads(row))
                 out[result.key] = result
+                if result.gone:
+                    del out[result.key]
     return out
 
 
@@ -89,10 +91,13 @@ def do_one(board: str, name: str, seed: int, repeats: int, path: Path, redo: boo
                 trouble = traceback.format_exc(limit=-2)
                 break
         if plant is None:
-            if trouble:
-                out.append(Result(name, kind.rule, board, number, aim.size, aim.past, "",
-                                  error=trouble))  # fmt: skip
-                _append(path, out[-1])
+            known = (board, name, number) in done
+            if trouble or known:
+                result = Result(name, kind.rule, board, number, aim.size, aim.past, "")
+                result.error, result.gone = trouble, not trouble
+                _append(path, result)
+                if trouble:
+                    out.append(result)
             continue
         digest = plant.digest()
         before = done.get((board, name, number))

@@ -36,6 +36,7 @@ class Result:
     companions: int = 0
     seconds: float = 0.0
     error: str = ""
+    gone: bool = False  # the board has no such place any more: an earlier result does not count
 
     @property
     def key(self) -> tuple[str, str, int]:

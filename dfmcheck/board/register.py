@@ -69,7 +69,7 @@ def register_checks(board: Board) -> list[Defect]:
         fit = find_move(mine, everything)
         if fit.telling:
             out.append(_defect(fit, "openings lie on a land or hole", layer.image.file, layer.name))
-        elif fit.before >= 0.9 and (drift := steady_offset(mine, np.concatenate(under))):
+        elif under and fit.before >= 0.9 and (drift := steady_offset(mine, np.concatenate(under))):
             out.append(_drift(drift, "openings", len(mine), layer.image.file, layer.name))
     return out + _profile(board, np.concatenate([*lands, holes, *reach]))
 

@@ -139,6 +139,8 @@ def _finding(
     placed = bool(np.isfinite([x, y]).all())
     fails = shop.tiers[int(one.tier[at])]
     fits = "" if one.fits[at] < 0 else shop.tiers[int(one.fits[at])]
+    # A ratio and the length it was made of are not to be compared.
+    told = value if rule.allowance == "foil" else raw
     return Finding(
         rule=rule.id,
         step=str(rule.step),
@@ -162,7 +164,7 @@ def _finding(
             *(net for net in nets if not UNNAMED.fullmatch(net)),
         ),
         message=measured_sentence(
-            rule.quantity, rule.unit, rule.direction == "at-most", value, raw, layer, nets,
+            rule.quantity, rule.unit, rule.direction == "at-most", value, told, layer, nets,
             len(rows), tier, float(one.wanted[at]), fails, limit, fits, str(taken["kind"][at]),
         ),
         remedy=rule.change,

@@ -15,6 +15,7 @@ from dfmcheck.judge.finding import Tightest
 from dfmcheck.judge.limits import Copper, Floats, Rows, judged_values, limit_table
 from dfmcheck.measure.places import Places
 from dfmcheck.measure.rule import Rule
+from dfmcheck.terms import Weight
 
 
 def word_codes(column: npt.NDArray[Any]) -> tuple[Rows, list[str]]:
@@ -145,10 +146,12 @@ def _collect(
 ) -> None:  # fmt: skip
     table = limit_table(limit, shop.tiers, places, rows, copper)
     fails = sign * value < sign * table - margin  # False where NaN: that tier is not judged
-    if fails.any():
+    # A note keeps no job out of a tier.
+    counts = rule.weight > Weight.NOTE
+    if counts and fails.any():
         out.blocking.append(Blocking(rule.id, layer, rows, value, table, fails))
     for name, count in zip(shop.tiers, fails.sum(axis=1).tolist(), strict=True):
-        if count:
+        if counts and count:
             kept = out.kept_out[name]
             kept[rule.id] = kept.get(rule.id, 0) + count
     pick = np.flatnonzero(fails[chosen])

@@ -22,6 +22,8 @@ _SMOOTH = np.radians(40)
 _ROUND = 0.005
 """Points off a common circle by no more than this (mm) make a curve."""
 _STRAIGHT = 1e-6
+_LONG = 5.0
+"""A chord so many times as long as the one beside it is a straight between two arcs."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,10 +76,12 @@ def _of_ring(points: Floats, turn: Floats) -> list[_Bend]:
         _Bend(0.0, 0.0, points[k], points[k])
         for k in np.flatnonzero(inner & ~smooth & (turn <= -_SLIGHT)).tolist()
     ]
-    if smooth.all():
+    if smooth.all() and _off(points) <= _ROUND:
         return out  # a round cut-out
-    # Start behind a point that belongs to no curve, so that no run crosses the start.
-    start = int(np.flatnonzero(~smooth)[0])
+    # Start behind a point that belongs to no curve, or behind the longest straight, so that no
+    # run crosses the start.
+    chord = np.hypot(*(points - np.roll(points, 1, axis=0)).T)
+    start = int(np.argmax(chord) if smooth.all() else np.flatnonzero(~smooth)[0])
     order = (np.arange(n) + start) % n
     run = np.flatnonzero(np.diff(np.concatenate([[False], smooth[order], [False]]).astype(int)))
     for s, e in zip(run[::2].tolist(), run[1::2].tolist(), strict=True):
@@ -89,6 +93,14 @@ def _of_ring(points: Floats, turn: Floats) -> list[_Bend]:
 
 def _arcs(points: Floats) -> list[_Bend]:
     """Arcs of a row of points that all turn inwards, but for the first and the last."""
+    chord = np.hypot(*np.diff(points, axis=0).T)
+    beside = np.minimum(np.append(chord[1:], np.inf), np.append(np.inf, chord[:-1]))
+    straight = np.flatnonzero(chord > _LONG * beside)
+    return [arc for row in np.split(points, straight + 1) for arc in _arcs_between(row)]
+
+
+def _arcs_between(points: Floats) -> list[_Bend]:
+    """Arcs of a row of points without a straight among them."""
     out: list[_Bend] = []
     s, last = 0, len(points) - 1
     while s + 2 <= last:

@@ -48,6 +48,7 @@ Floats = npt.NDArray[np.float64]
 LONG = 5.0
 """From this length to width on, the narrow side decides whether paste leaves the opening."""
 _WIDEST = 0.5  # mm; wider openings of a foil print without trouble
+_GRID = 1e-6  # mm; a foil makes more of a rounded coordinate
 _FILLED = 0.8  # of its hull: what strokes leave more of free is lettering
 _STRAIGHT = 0.9999  # of its hull: what fills it is convex
 
@@ -114,14 +115,19 @@ def printing(board: Board, paste: Layer) -> Image:
     if len(image.parts) == 0 or copper is None:
         return image
     part, other = touching(image.parts, copper.image.parts)
-    lap = shapely.area(shapely.intersection(image.parts[part], copper.image.parts[other]))
     area = shapely.area(image.parts)
-    on = np.bincount(part, weights=lap, minlength=len(area)) / area
     lines = np.bincount(image.part[image.kind <= Kind.ARC], minlength=len(area))
     drawn = lines == np.bincount(image.part, minlength=len(area))
+    met = np.zeros(len(area), dtype=np.bool_)
+    met[part] = True
+    # Only what is drawn may be lettering: the overlap with a large pour is dear.
+    some = np.flatnonzero(drawn[part])
+    part, other = part[some], other[some]
+    lap = shapely.area(shapely.intersection(image.parts[part], copper.image.parts[other]))
+    on = np.bincount(part, weights=lap, minlength=len(area)) / area
     open_ = area < _FILLED * shapely.area(shapely.convex_hull(image.parts))
     lettering = drawn & ((on < 0.5) | ((lines > 1) & open_))
-    return layer.keep_parts((on > 0) & ~lettering).image
+    return layer.keep_parts(met & ~lettering).image
 
 
 @dataclass(frozen=True, slots=True)
@@ -208,7 +214,7 @@ def release(board: Board, reach: float) -> Places:
             rule=np.where(long[rows], ASPECT_RATIO.id, AREA_RATIO.id).astype(object),
             layer=paste.name,
             value=value[rows],
-            uncertainty=sizes.error[rows],
+            uncertainty=sizes.error[rows] + _GRID,
             **place_points(board, at, at),
             group=WHOLE_LAYER,
             **piece_source(image, first_piece(image)[rows], "a"),
@@ -246,7 +252,7 @@ def web(board: Board, reach: float) -> Places:
             value=gaps.value,
             uncertainty=gaps.error,
             **place_points(board, gaps.p, gaps.q),
-            group=0,
+            group=WHOLE_LAYER,
             **source(image, gaps.a, "a"),
             **source(image, gaps.b, "b"),
         )

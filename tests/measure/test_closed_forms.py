@@ -126,7 +126,7 @@ def test_holes_to_copper_and_to_each_other(tmp_path: Path, unit: str, angle: flo
     top.draw(track, -5, 0, 5, 0)
     files["t.gbr"] = top.text("Copper,L1,Top")
     files["d.drl"] = drill_text([(1.0, 0.62, 0.8), (1.3, 1.9, 0.9)], False, top)
-    copper = values(tmp_path, "drill.hole-to-copper", "conductor-1", files)
+    copper = values(tmp_path, "drill.unplated-to-copper", "conductor-1", files)
     assert copper[0] == pytest.approx(0.62 - 0.4 - 0.1, abs=EXACT)
     wall = values(tmp_path, "drill.hole-to-hole", "drill-unplated-1-2", files)
     assert wall[0] == pytest.approx(math.hypot(0.3, 1.28) - 0.4 - 0.45, abs=EXACT)

@@ -136,6 +136,27 @@ def test_radius_of_an_arc(tmp_path: Path, unit: str, angle: float, radius: float
 
 
 @pytest.mark.parametrize(("unit", "angle"), TURNS)
+def test_a_cut_out_rounded_at_every_corner(tmp_path: Path, unit: str, angle: float) -> None:
+    profile, files = with_profile(unit, angle)
+    r, half = 0.15, 1.5
+    path: list[tuple[Point, Point, Point]] = [  # end of a straight, end of the arc, its centre
+        ((half - r, half), (half, half - r), (half - r, half - r)),
+        ((half, -half + r), (half - r, -half), (half - r, -half + r)),
+        ((-half + r, -half), (-half, -half + r), (-half + r, -half + r)),
+        ((-half, half - r), (-half + r, half), (-half + r, half - r)),
+    ]
+    before = path[-1][1]
+    for straight, end, centre in path:
+        profile.draw(10, *before, *straight)
+        arc(profile, end, straight, centre)
+        before = end
+    files["profile.gbr"] = profile.text("Profile,NP")
+    p = rows(tmp_path, "rout.inner-radius", files)
+    assert p["kind"].tolist() == ["round"] * 4
+    assert p["value"].tolist() == pytest.approx([r] * 4, abs=EXACT)
+
+
+@pytest.mark.parametrize(("unit", "angle"), TURNS)
 def test_slots_webs_and_size(tmp_path: Path, unit: str, angle: float) -> None:
     profile, files = with_profile(unit, angle, square=False)
     # 40 × 30, a slot 0.2 wide from above, a cut-out that leaves a web of 0.24 below.

@@ -80,7 +80,7 @@ def holes_overlap(site: Site, rng: Generator, aim: Aim) -> Plant:
         patch.line(layer, size + 0.8, a, b)
     if not aim.past:
         return patch.plant()
-    value = size + _plated(site) - math.dist(a, b)
+    value = size - math.dist(a, b)
     where = along(a, b)
     more = (Companion("drill.hole-to-hole", where, "no wall is left"),)
     return patch.plant(Expect("drill.overlapping-hits", "", value, where), companions=more)
