@@ -11,9 +11,12 @@ from dataclasses import replace
 from multiprocessing import get_context
 from pathlib import Path
 
+import numpy as np
+
 from dfmcheck import __version__
 from dfmcheck.board.assemble import assemble
 from dfmcheck.board.model import Board
+from dfmcheck.board.voltages import Voltages, with_voltages
 from dfmcheck.intake import Package, open_package, select_board
 from dfmcheck.measure.drawing import drawing_of
 from dfmcheck.measure.facts import board_facts
@@ -58,6 +61,7 @@ def screen(
     workers: int | None = None,
     progress: Progress | None = None,
     drawing: bool = False,
+    voltages: Voltages | None = None,
 ) -> Screening:
     """Open, read, assemble and measure one package.
 
@@ -79,13 +83,17 @@ def screen(
         Processes; all cores by default. The result does not depend on it.
     drawing : bool
         Keep the board's drawing, for a report that shows it.
+    voltages : Voltages, optional
+        Peak volts of nets; without them spacing by voltage is not measured.
 
     Raises
     ------
     PackageError, UsageError
     """
     with _collector_off():
-        return _screen(path, roles, board, thickness, copper_um, reach, workers, progress, drawing)
+        return _screen(
+            path, roles, board, thickness, copper_um, reach, workers, progress, drawing, voltages
+        )
 
 
 def _screen(
@@ -98,13 +106,17 @@ def _screen(
     workers: int | None,
     progress: Progress | None,
     drawing: bool,
+    voltages: Voltages | None,
 ) -> Screening:
     workers = workers or os.cpu_count() or 1
     package = _open(path, roles, board)
     if len(package.boards) > 1:
         return _several(package)
     model = assemble(package, thickness=thickness, workers=workers, progress=progress)
-    functions = measure_functions()
+    known = rules()
+    functions = [id_ for id_ in measure_functions() if voltages or not known[id_].opt_in]
+    if voltages is not None:
+        model = with_voltages(model, voltages)
     far = {id_: max((reach or {}).get(id_, 0.0) * 1.001, DEFAULT_REACH) for id_ in functions}
     places = _measure_all(model, far, workers, progress)
     gaps = list(model.gaps)
@@ -116,6 +128,8 @@ def _screen(
                 "the board's thickness is not stated in the data; give it with --thickness",
             )
         )  # fmt: skip
+    if voltages is not None and not np.isfinite(model.volts).any():
+        gaps.append(Gap("etch.voltage-spacing", "", "no net of the board has a stated voltage"))
     return Screening(
         package=package.name,
         files=model.files,
@@ -174,7 +188,9 @@ def _measure_all(
 ) -> Places:
     known = rules()
     tasks = [
-        (function, ids, max(reach[id_] for id_ in ids)) for function, ids in searches().items()
+        (function, ids, max(reach[id_] for id_ in ids))
+        for function, ids in searches().items()
+        if all(id_ in reach for id_ in ids)
     ]
     total = len(tasks)
     size = sum(len(layer.image.edges) for layer in board.copper + board.masks)

@@ -181,7 +181,8 @@ def _measured(d: Design, p: Plant) -> float:
         a, b = sorted(c.parts, key=at.distance)[:2]
         return float(a.distance(b))
     # width and notch: the chord of the image, or of its complement, across the place
-    image = c.image if step in ("etch.conductor-width", "etch.copper-sliver") else box(-1, -1, 61, 41) - c.image
+    copper = step in ("etch.conductor-width", "etch.copper-sliver")
+    image = c.image if copper else box(-1, -1, 61, 41) - c.image
     chords = []
     for angle in range(0, 180, 45):
         dx, dy = math.cos(math.radians(angle)), math.sin(math.radians(angle))

@@ -127,6 +127,8 @@ class Board:
     """Unit most of the files are written in, mm or inch; "" where none could be read."""
     first: int = 1
     """Number of ``copper[0]`` counted from the top."""
+    volts: Floats = field(default_factory=lambda: np.empty(0))
+    """Peak volts of every net as the user states them, NaN where not; empty where none is."""
 
     def position(self, layer: Layer) -> str:
         """``outer`` or ``inner`` for a copper layer."""

@@ -46,6 +46,13 @@ def screen(
     ] = None,
     waivers: WaiversOption = None,
     pictures: PicturesOption = None,
+    voltages: Annotated[
+        Path | None,
+        typer.Option(
+            "--voltages",
+            help="TOML file with the peak volts of nets; spacing is then judged by voltage too.",
+        ),
+    ] = None,
     quiet: QuietOption = False,
     all_: AllOption = False,
 ) -> None:
@@ -62,6 +69,11 @@ def screen(
 
         shop_file = load_shop(shop)
         accepted = waivers_for(package, "", waivers)
+        stated = None
+        if voltages is not None:
+            from dfmcheck.voltage_file import load_voltages
+
+            stated = load_voltages(voltages)
         with progress(shown=not quiet) as tell:
             screening = orchestrator.screen(
                 package,
@@ -73,6 +85,7 @@ def screen(
                 workers=workers,
                 progress=tell,
                 drawing=any(place is not None for place in (save, html, pictures)),
+                voltages=stated,
             )
         if save is not None:
             from dfmcheck.measure import store

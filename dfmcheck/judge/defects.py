@@ -11,6 +11,7 @@ from dfmcheck.measure.rule import Rule
 from dfmcheck.terms import Assumption, Defect, Step, Weight
 
 _NUMBER = re.compile(r"\d+(?:\.\d+)?")
+_BY_NET = ("data.netlist-", "data.attribute-", "data.unknown-net-voltage")
 _LISTED = 12  # sources named in a merged finding
 
 
@@ -22,7 +23,7 @@ def defect_findings(defects: Sequence[Defect], rules: Mapping[str, Rule]) -> lis
     alike: dict[tuple[str, str, str, str], list[Defect]] = {}
     for defect in defects:
         # Names of nets may differ in digits alone, and each of them is a question of its own.
-        nets = defect.rule.startswith(("data.netlist-", "data.attribute-"))
+        nets = defect.rule.startswith(_BY_NET)
         found = defect.found if nets else _NUMBER.sub("#", defect.found)
         key = (defect.rule, defect.file, defect.layer, found)
         alike.setdefault(key, []).append(defect)

@@ -18,6 +18,7 @@ from dfmcheck.judge.economics import to_reach
 from dfmcheck.judge.finding import Finding, Judgement, TierFit, Verdict, WaiverUse
 from dfmcheck.judge.limits import Copper, limit_by_copper
 from dfmcheck.judge.message import fingerprint, number, places_text
+from dfmcheck.judge.opted import opt_in_reasons
 from dfmcheck.judge.panels import panel_fits
 from dfmcheck.judge.segments import Compared, compare
 from dfmcheck.judge.thickness import with_thickness
@@ -83,7 +84,8 @@ def judge(
 
     doubts = [
         *_gap_reasons(screening, shop, chosen),
-        *_unmeasured_reasons(screening, shop, chosen, compared),
+        *_unmeasured_reasons(screening, shop, chosen, compared, rules),
+        *opt_in_reasons(screening, shop, chosen, copper, rules),
         *_reach_reasons(screening, shop, chosen),
         *(
             f"{places_text(n)} of {id_} came without a number and could not be judged"
@@ -190,7 +192,7 @@ def _gap_reasons(screening: Screening, shop: Shop, tier: str) -> list[str]:
 
 
 def _unmeasured_reasons(
-    screening: Screening, shop: Shop, tier: str, compared: Compared
+    screening: Screening, shop: Shop, tier: str, compared: Compared, rules: Mapping[str, Rule]
 ) -> list[str]:
     covered = {id_ for id_, _ in screening.measured} | {gap.rule for gap in screening.gaps}
     limited = _limited(shop, tier)
@@ -199,7 +201,9 @@ def _unmeasured_reasons(
     return [
         f"{id_} has a limit in tier {tier} but was not measured"
         for id_ in limited
-        if id_ not in covered and id_ not in compared.judged
+        if id_ not in covered
+        and id_ not in compared.judged
+        and not (id_ in rules and rules[id_].opt_in)
     ]
 
 

@@ -192,6 +192,12 @@ _data(
     f"{_NETLIST}, value from memory", weight=Weight.QUERY,
 )  # fmt: skip
 _data(
+    "unknown-net-voltage", "stated voltages of nets the board does not have",
+    "The spacing such a voltage needs is not looked at.",
+    "Correct the name in the file of voltages, or send data that names its nets.",
+    "Must ask which net is meant.", weight=Weight.QUERY,
+)  # fmt: skip
+_data(
     "netlist-hole", "holes on which netlist and drill data disagree",
     "A hole is drilled in the wrong size or place, not plated, or not at all.",
     "Export netlist and drill data together.",

@@ -24,7 +24,7 @@ from dfmcheck.measure.common import (
     with_tightest,
 )
 from dfmcheck.measure.etch_common import LONE, PAIRS, pair_kind, pair_number
-from dfmcheck.measure.places import Places
+from dfmcheck.measure.places import WHOLE_LAYER, Places
 from dfmcheck.measure.rule import Rule, measures
 from dfmcheck.terms import Step
 
@@ -76,7 +76,8 @@ def conductor_spacing(board: Board, reach: float) -> Places:
         component = image.edge_component
         gaps = gaps.take(thin(gaps, pair_key(component[gaps.a], component[gaps.b]), CELL))
         net_a, net_b = net[gaps.a], net[gaps.b]
-        joined = board.net_joined[net_a] & board.net_joined[net_b]
+        on_a, on_b = board.net_joined[net_a], board.net_joined[net_b]
+        joined = on_a & on_b
         kind = np.where(joined, pair_kind(layer, gaps.a, gaps.b), LONE)
         return Places.of(
             rule=SPACING.id,
@@ -87,7 +88,11 @@ def conductor_spacing(board: Board, reach: float) -> Places:
             uncertainty=gaps.error,
             **place_points(board, gaps.p, gaps.q),
             # Land to conductor and conductor to pour are two questions, even at one spot.
-            group=pair_key(net_a, net_b) * (len(PAIRS) + 1) + pair_number(kind),
+            group=np.where(
+                on_a | on_b,
+                pair_key(net_a, net_b) * (len(PAIRS) + 1) + pair_number(kind),
+                WHOLE_LAYER,  # letters of a text: asked once
+            ),
             net_a=names(board.net_names, net_a),
             net_b=names(board.net_names, net_b),
             **source(image, gaps.a, "a"),

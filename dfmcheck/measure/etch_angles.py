@@ -56,7 +56,7 @@ def acute_angle(board: Board, reach: float) -> Places:
             return Places.empty()
         outline = Outline(image.parts, False, np.arange(len(image.parts)))
         free = 180.0 + np.degrees(outline.turn)
-        corner = np.flatnonzero((outline.turn < 0) & (free < _WIDEST + 1e-6))
+        corner = np.flatnonzero((outline.turn < 0) & (free < _WIDEST - 1e-4))
         before = _leg(outline, outline.previous[corner], outline.previous, outline.turn, False)
         after = _leg(outline, corner, outline.next, outline.turn, True)
         long = (before >= LEG) & (after >= LEG)
@@ -66,7 +66,10 @@ def acute_angle(board: Board, reach: float) -> Places:
         corner, shortest, component = corner[joined], shortest[joined], component[joined]
         keep = np.flatnonzero(free[corner] <= _LISTED)
         if len(keep) == 0 and len(corner):
-            keep = np.array([int(np.argmin(free[corner]))])
+            # Of equally sharp ones the first drawn, wherever the board lies.
+            first = image.line[np.argsort(image.part, kind="stable")]
+            first = first[np.searchsorted(np.sort(image.part), outline.part[corner])]
+            keep = np.lexsort((first, free[corner].round(4)))[:1]
         corner, shortest, component = corner[keep], shortest[keep], component[keep]
         at = outline.a[corner]
         # A little way down each leg, where only the stretch itself can lie.

@@ -21,6 +21,13 @@ LONE = "lone copper"
 must hold on the board like other copper, but no circuit hangs on it."""
 
 
+HAIRLINE = "drawn as a hairline"
+"""Kind of a draw no copper can be made of: outlines, targets and axes of the drawing that were
+left in the conductor layer, mostly."""
+
+HAIR = 0.02
+"""Thinner draws (mm) are hairlines: about the thickness of the foil itself."""
+
 PAIRS = tuple(
     f"{a}-to-{b}" for a, b in combinations_with_replacement(("land", "conductor", "pour"), 2)
 )

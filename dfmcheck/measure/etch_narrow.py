@@ -11,6 +11,7 @@ from dfmcheck.formats.records import Kind
 from dfmcheck.geometry.edges import CHORD_ERROR
 from dfmcheck.geometry.facing import Widths, narrow_places
 from dfmcheck.geometry.segments import closest_points
+from dfmcheck.geometry.voids import rectangles
 from dfmcheck.measure.common import (
     concat_layers,
     edges_at,
@@ -19,7 +20,7 @@ from dfmcheck.measure.common import (
     place_points,
     source,
 )
-from dfmcheck.measure.etch_common import LONE, narrowest_per_cell, tightest_of
+from dfmcheck.measure.etch_common import HAIR, HAIRLINE, LONE, narrowest_per_cell, tightest_of
 from dfmcheck.measure.places import Places
 from dfmcheck.measure.rule import Rule, measures
 from dfmcheck.terms import Step, Weight
@@ -88,17 +89,17 @@ def narrow_copper(board: Board, reach: float) -> Places:
     to ``etch.copper-sliver`` where a region, or two draws that do not meet there, made it and
     no draw of about that width runs along it; to ``etch.conductor-width`` otherwise. Where two
     strokes of lettering meet in a neck nothing is listed: no circuit, and no stroke, is at
-    stake.
+    stake. An island no wider than ``reach`` as a whole is left to ``etch.isolated-copper``.
     """
 
     def one(board: Board, layer: Layer) -> Places:
         parts = layer.image.parts
-        found = _places(board, layer, narrow_places(parts, reach))
+        found = _places(board, layer, narrow_places(parts, reach), reach)
         missing = _possible(board, layer) - set(found["rule"].tolist())
         # The narrowest there is still tells how near the layer comes; where only one of the
         # rules has no place, a second search of a crowded layer is out of proportion.
         if missing and (len(found) == 0 or shapely.get_num_coordinates(parts).sum() < _FEW):
-            wider = _places(board, layer, narrow_places(parts, 4 * max(reach, 0.1)))
+            wider = _places(board, layer, narrow_places(parts, 4 * max(reach, 0.1)), reach)
             found = Places.concat([found, *(tightest_of(wider, rule) for rule in sorted(missing))])
         return found
 
@@ -117,13 +118,15 @@ def _possible(board: Board, layer: Layer) -> set[str]:
     return out
 
 
-def _places(board: Board, layer: Layer, widths: Widths) -> Places:
+def _places(board: Board, layer: Layer, widths: Widths, reach: float) -> Places:
     """Rows of all three rules, narrowest first within a cell."""
     image = layer.image
     edge_p, _ = edges_at(image.edges, widths.p)
     edge_q, _ = edges_at(image.edges, widths.q)
     joined = board.net_joined[layer.net[image.component[widths.part]]]
     rule = _rule(layer, widths, edge_p, edge_q, joined)
+    tongue = np.flatnonzero((rule == SLIVER.id) & ~joined)
+    rule[tongue[_is_island(layer, widths.part[tongue], reach)]] = ""
     key = np.unique(rule, return_inverse=True)[1]
     listed = np.flatnonzero(rule != "")
     keep = listed[
@@ -137,11 +140,13 @@ def _places(board: Board, layer: Layer, widths: Widths) -> Places:
     kind = np.where(piece_p >= 0, feature_kind(image, np.maximum(piece_p, 0)), "")
     # Fill beside a conductor does not make the conductor fill.
     kind = np.where((rule == WIDTH.id) & (kind == "pour"), "conductor", kind)
+    hair = (edge_p == edge_q) & (widths.value == 2 * image.edges.r[edge_p])
+    hair &= (edge_p >= 0) & (widths.value < HAIR) if len(image.edges) else False
     return Places.of(
         rule=rule,
         layer=layer.name,
         position=board.position(layer),
-        kind=np.where(joined, kind, LONE),
+        kind=np.where(hair, HAIRLINE, np.where(joined, kind, LONE)),
         value=widths.value,
         uncertainty=_width_error(layer, edge_p, edge_q, widths),
         **place_points(board, widths.p, widths.q),
@@ -177,6 +182,12 @@ def _rule(
     across = (edge_p == edge_q) & (np.abs(2 * image.edges.r[p] - widths.value) <= 2 * CHORD_ERROR)
     rule[lettering] = np.where(across[lettering], STROKE.id, "")
     return rule
+
+
+def _is_island(layer: Layer, part: Rows, reach: float) -> npt.NDArray[np.bool_]:
+    """Whether the whole of each part is no wider than ``reach``."""
+    which, of = np.unique(part, return_inverse=True)
+    return np.asarray((rectangles(layer.image.parts[which])[0] <= reach)[of])
 
 
 def _along_a_draw(layer: Layer, widths: Widths) -> npt.NDArray[np.bool_]:

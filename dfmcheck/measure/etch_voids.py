@@ -8,6 +8,7 @@ import shapely
 
 from dfmcheck.board.model import Board, Layer
 from dfmcheck.board.nets import hole_polygons
+from dfmcheck.formats.records import Kind
 from dfmcheck.geometry.edges import CHORD_ERROR
 from dfmcheck.geometry.facing import Widths, narrow_places
 from dfmcheck.geometry.gaps import outline_gap
@@ -21,7 +22,14 @@ from dfmcheck.geometry.voids import (
     voids_of,
 )
 from dfmcheck.measure.common import concat_layers, edges_at, names, place_points, source
-from dfmcheck.measure.etch_common import LONE, narrowest_per_cell, pair_kind, tightest_of
+from dfmcheck.measure.etch_common import (
+    HAIR,
+    LONE,
+    narrowest_per_cell,
+    on_circuit,
+    pair_kind,
+    tightest_of,
+)
 from dfmcheck.measure.places import Places
 from dfmcheck.measure.rule import Rule, measures
 from dfmcheck.terms import Step, Weight
@@ -29,7 +37,9 @@ from dfmcheck.terms import Step, Weight
 Rows = npt.NDArray[np.intp]
 Floats = npt.NDArray[np.float64]
 
+_GRID = 1e-6  # mm; either outline is rounded to a nanometre
 _TOUCHING = 0.002  # mm; below this two outlines of one net are taken to touch
+_MEANT = 0.1
 _COMPACT = 3.0  # longer than so many times its width a void is a slit, not a pinhole
 _FEW = 20_000  # outline points; a layer with fewer is searched again within a fraction of a second
 _SMALLEST = 50  # voids looked at for the smallest where none is within reach
@@ -92,18 +102,24 @@ def narrow_voids(board: Board, reach: float) -> Places:
     than three times as long as wide, and within reach, is one place of ``etch.pinhole`` (and
     of nothing else); every other place is an ``etch.notch``. Voids with a drilled hole or
     other copper in them are no pinholes.
+
+    A gap between two strokes of one letter, less than a tenth of either, is not listed: they
+    are drawn to be one, and no circuit is the worse for it. Neither is a gap beside a hairline,
+    which ``etch.conductor-width`` or ``etch.text-stroke`` names.
     """
+    numbers = {id(layer): n for n, layer in board.numbered()}
 
     def one(board: Board, layer: Layer) -> Places:
         image = layer.image
         net = layer.net[image.component]
+        circuit = on_circuit(board, numbers[id(layer)], layer)[image.component]
         voids = voids_of(image.parts)
         drilled = hole_polygons(board.holes, np.arange(len(board.holes)))
         holes, pinhole = _pinholes(board, layer, voids, drilled, reach)
 
         def search(far: float) -> Places:
             widths = narrow_places(image.parts, far, void=True, label=net)
-            return _slits(board, layer, widths, voids, pinhole)
+            return _slits(board, layer, widths, voids, pinhole, circuit)
 
         found = search(reach)
         missing = {NOTCH.id} | ({RESIST.id} if len(voids) else set())
@@ -118,9 +134,10 @@ def narrow_voids(board: Board, reach: float) -> Places:
 
 
 def _slits(
-    board: Board, layer: Layer, widths: Widths, voids: Voids, pinhole: npt.NDArray[np.bool_]
-) -> Places:
-    """Rows of notch and resist-sliver."""
+    board: Board, layer: Layer, widths: Widths, voids: Voids, pinhole: npt.NDArray[np.bool_],
+    circuit: npt.NDArray[np.bool_],
+) -> Places:  # fmt: skip
+    """Rows of notch and resist-sliver; ``circuit`` tells it of every part."""
     image = layer.image
     net = layer.net[image.component]
     widths = widths.take(narrowest_per_cell(widths, widths.part))
@@ -129,7 +146,9 @@ def _slits(
     value, error = _exact_gap(layer, widths, edge_p, edge_q)
     void = void_at(voids, (widths.p + widths.q) / 2)
     named = np.append(pinhole, False)[void]  # -1, no void, reads the last
-    keep = np.flatnonzero((value > _TOUCHING) & ~named)
+    keep = np.flatnonzero(
+        (value > _TOUCHING) & ~named & ~_of_drawing(layer, widths, edge_p, edge_q, circuit)
+    )
     widths, value, error, void = widths.take(keep), value[keep], error[keep], void[keep]
     edge_p, edge_q = edge_p[keep], edge_q[keep]
     closed = np.zeros(len(widths), dtype=np.bool_)
@@ -149,6 +168,24 @@ def _slits(
         **source(image, edge_p, "a"),
         **source(image, edge_q, "b"),
     )
+
+
+def _of_drawing(
+    layer: Layer, widths: Widths, edge_p: Rows, edge_q: Rows, circuit: npt.NDArray[np.bool_]
+) -> npt.NDArray[np.bool_]:
+    """Places beside a hairline, or between two strokes of one piece of copper that no circuit
+    hangs on and that are nearer each other than a tenth of the thinner one."""
+    image = layer.image
+    if len(image.edges) == 0:
+        return np.zeros(len(widths), dtype=np.bool_)
+    stroke = image.kind[image.edges.piece] <= Kind.ARC
+    drawn = (edge_p >= 0) & (edge_q >= 0) & stroke[edge_p] & stroke[edge_q]
+    one_piece = image.edge_component[edge_p] == image.edge_component[edge_q]
+    thinner = 2 * np.minimum(image.edges.r[edge_p], image.edges.r[edge_q])
+    meant = widths.value < _MEANT * thinner
+    hair = stroke & (image.edges.r > 0) & (2 * image.edges.r < HAIR)
+    beside = ((edge_p >= 0) & hair[edge_p]) | ((edge_q >= 0) & hair[edge_q])
+    return np.asarray(beside | (drawn & one_piece & meant & ~circuit[widths.part]))
 
 
 def _pinholes(
@@ -212,5 +249,5 @@ def _exact_gap(layer: Layer, widths: Widths, edge_p: Rows, edge_q: Rows) -> tupl
     same &= (gap.value <= widths.value + 1e-6) & (gap.value >= widths.value - 2.5 * CHORD_ERROR)
     return (
         np.where(same, gap.value, widths.value),
-        np.where(same, gap.error, 2 * CHORD_ERROR),
+        np.where(same, gap.error + _GRID, 2 * CHORD_ERROR),
     )

@@ -52,4 +52,13 @@ def board_facts(board: Board, copper_um: float | None) -> Facts:
         finish_area=finish_areas(board),
         slot_length=float(length.sum()),
         rout_length=rout,
+        voltages=_voltages(board),
     )
+
+
+def _voltages(board: Board) -> dict[str, list[float]]:
+    """Different stated voltages of the nets on each copper layer, least first."""
+    if not len(board.volts):
+        return {}
+    on = {layer.name: np.unique(board.volts[layer.net]) for layer in board.copper}
+    return {name: volts[np.isfinite(volts)].tolist() for name, volts in on.items()}

@@ -30,6 +30,7 @@ from dfmcheck.measure.common import (
     source,
     with_tightest,
 )
+from dfmcheck.measure.mask_shapes import on_board
 from dfmcheck.measure.places import Places
 from dfmcheck.measure.rule import Rule, measures
 from dfmcheck.terms import Side, Step, Weight
@@ -56,7 +57,7 @@ def web(board: Board, reach: float) -> Places:
     """Mask left between different openings of one mask layer."""
 
     def one(board: Board, layer: Layer) -> Places:
-        image = layer.image
+        image = on_board(board, layer).image
         component = image.edge_component
         piece = image.edges.piece
         start = all_but_largest(component)

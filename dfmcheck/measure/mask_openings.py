@@ -35,6 +35,7 @@ _BARED = "bared conductor"
 _LEAST = 0.002  # mm; a lap below this is rounding
 _FEW = 6  # more bared conductors than these have one cause
 _ALIKE = 10  # so many lands alike show what is meant for one of them
+_VIA = 0.55  # mm; a hole up to this takes no lead, and its land may be covered
 _SHARE = 0.9  # and so many of them must agree
 
 OTHER_CONDUCTOR = Rule(
@@ -65,6 +66,7 @@ def opening_to_conductor(board: Board, reach: float) -> Places:
 
     def one(board: Board, mask: Layer) -> Places:
         copper = outer_copper(board, mask.role.side)
+        mask = on_board(board, mask)
         if copper is None or len(mask.image.parts) == 0 or len(copper.image.parts) == 0:
             return Places.empty()
         image, openings = copper.image, mask.image.parts
@@ -216,8 +218,8 @@ DEFINED = Rule(
 def missing_opening(board: Board, reach: float) -> Places:
     """Lands under mask that are printed with paste, or whose likes are nearly all open.
 
-    Covered vias are what most boards want, so a land with a hole counts only beside lands of
-    the same aperture with a hole of the same size.
+    Covered vias are what most boards want: a land with a via's hole is left out, and one with a
+    larger hole counts only beside lands of the same aperture with a hole of the same size.
     """
 
     def one(board: Board, mask: Layer) -> Places:
@@ -236,6 +238,7 @@ def missing_opening(board: Board, reach: float) -> Places:
         many = np.bincount(alike)
         opened = np.bincount(alike, weights=open_)
         few = ((many >= _ALIKE) & (opened >= _SHARE * many))[alike] if len(lands) else open_
+        few &= (bore == 0) | (bore > _VIA)
         kind[few & ~open_] = "its likes are open"
         for paste in board.pastes:
             if paste.role.side is mask.role.side:
@@ -272,6 +275,7 @@ def opening_without_copper(board: Board, reach: float) -> Places:
 
     def one(board: Board, mask: Layer) -> Places:
         copper = outer_copper(board, mask.role.side)
+        mask = on_board(board, mask)
         openings = mask.image.parts
         if copper is None or len(openings) == 0:
             return Places.empty()

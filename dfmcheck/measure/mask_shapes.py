@@ -10,6 +10,7 @@ import numpy.typing as npt
 import shapely
 
 from dfmcheck.board.model import Board, Layer
+from dfmcheck.board.nets import hole_polygons
 from dfmcheck.geometry.gaps import Gaps
 from dfmcheck.geometry.image import Image
 from dfmcheck.geometry.rows import run_starts
@@ -19,6 +20,7 @@ Floats = npt.NDArray[np.float64]
 Rows = npt.NDArray[np.intp]
 Bools = npt.NDArray[np.bool_]
 
+_MARGIN = 1.0  # mm; lands stop about this far from the edge of a board
 _STEPS = 8  # points along each side of an overlap at which its depth is tried
 
 
@@ -41,12 +43,29 @@ def mask_of(board: Board, side: Side | None) -> Layer | None:
 
 
 def on_board(board: Board, layer: Layer) -> Layer:
-    """The layer without what lies wholly outside the profile: frames, titles, tables."""
+    """The layer without what lies wholly outside the profile: frames, titles, tables.
+
+    Where no profile could be read, what lies beside the rectangle round all holes and flashed
+    lands is outside: corner marks and titles are drawn, not flashed.
+    """
     profile = board.profile
-    if profile is None or profile.area.is_empty or len(layer.image.parts) == 0:
+    if len(layer.image.parts) == 0:
         return layer
-    shapely.prepare(profile.area)
-    return layer.keep_parts(np.asarray(shapely.intersects(profile.area, layer.image.parts)))
+    area = _populated(board) if profile is None or profile.area.is_empty else profile.area
+    if area.is_empty:
+        return layer
+    shapely.prepare(area)
+    return layer.keep_parts(np.asarray(shapely.intersects(area, layer.image.parts)))
+
+
+def _populated(board: Board) -> Any:
+    """Rectangle round all holes and all flashed lands, and a little more; empty without holes."""
+    if len(board.holes) == 0:
+        return shapely.Polygon()
+    shapes = [hole_polygons(board.holes, np.arange(len(board.holes)))]
+    shapes += [layer.image.pieces[layer.image.flash] for layer in board.copper]
+    x0, y0, x1, y1 = shapely.total_bounds(np.concatenate(shapes))
+    return shapely.box(x0 - _MARGIN, y0 - _MARGIN, x1 + _MARGIN, y1 + _MARGIN)
 
 
 def holes_on(board: Board, side: Side | None) -> Rows:

@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 import numpy as np
+import numpy.typing as npt
 import shapely
 
 from dfmcheck.board.model import Board, Layer
 from dfmcheck.board.nets import hole_polygons
+from dfmcheck.geometry.image import Image
 from dfmcheck.geometry.rows import run_starts
-from dfmcheck.measure.common import hole_source, place_points
+from dfmcheck.measure.at_holes import path_numbers
+from dfmcheck.measure.common import Rows, hole_source, place_points
 from dfmcheck.measure.places import WHOLE_LAYER, Places
 from dfmcheck.measure.rule import Rule, measures
 from dfmcheck.terms import Step, Weight
@@ -36,7 +39,8 @@ def unconnected_lands(board: Board, reach: float) -> Places:
     """Inner lands round one plated hole that no other copper of their layer touches.
 
     Every place carries the number of them on its layer, so that they come as one finding with
-    a list.
+    a list. Holes that nothing is joined to on any layer take a peg or a screw, and their lands
+    are there to hold the wall: they are left out.
     """
     tables = [_on_layer(board, n, layer) for n, layer in board.numbered()]
     return Places.concat(tables)
@@ -47,11 +51,7 @@ def _on_layer(board: Board, number: int, layer: Layer) -> Places:
     if board.position(layer) == "outer" or len(image.parts) == 0:
         return Places.empty()
     rows = np.flatnonzero((holes.plated == 1) & (holes.first <= number) & (holes.last >= number))
-    component = image.piece_component
-    # Lands alone: nothing of the component is drawn, or a region, or cut by a clear object.
-    other = np.zeros(int(image.component.max(initial=-1)) + 1, dtype=np.bool_)
-    other[component[~image.flash]] = True
-    lone = np.flatnonzero(~other[image.component])
+    lone = np.flatnonzero(_only_lands(image))
     part, hole = shapely.STRtree(hole_polygons(holes, rows)).query(
         image.parts[lone], predicate="intersects"
     )
@@ -62,7 +62,8 @@ def _on_layer(board: Board, number: int, layer: Layer) -> Places:
     # A land two holes share joins them.
     shared = np.unique(land[run_starts(land, path) & ~run_starts(land)])
     first = first[~np.isin(land[first], shared)]
-    land, hole = land[first], hole[first]
+    joined = _joined(board, hole[first])
+    land, hole = land[first][joined], hole[first][joined]
     if len(land) == 0:
         return Places.empty()
     at = np.stack([holes.x0[hole] + holes.x1[hole], holes.y0[hole] + holes.y1[hole]], axis=-1) / 2
@@ -77,3 +78,32 @@ def _on_layer(board: Board, number: int, layer: Layer) -> Places:
         plated=1,
         **hole_source(board, hole, "a"),
     )
+
+
+def _only_lands(image: Image) -> npt.NDArray[np.bool_]:
+    """Parts of whose copper nothing is drawn, or a region, or cut by a clear object."""
+    other = np.zeros(int(image.component.max(initial=-1)) + 1, dtype=np.bool_)
+    other[image.piece_component[~image.flash]] = True
+    return np.asarray(~other[image.component])
+
+
+def _joined(board: Board, rows: Rows) -> npt.NDArray[np.bool_]:
+    """Whether anything but lands of its own is joined to each hole, on any layer."""
+    holes = board.holes
+    every = np.flatnonzero(holes.net >= 0)
+    net, path = holes.net[every], path_numbers(holes)[every]
+    order = np.lexsort((path, net))
+    net, path = net[order], path[order]
+    several = np.unique(net[run_starts(net, path) & ~run_starts(net)])
+    out = np.isin(holes.net[rows], several)
+    for layer in board.stack or board.copper:
+        left, image = np.flatnonzero(~out), layer.image
+        if len(left) == 0:
+            break
+        if len(image.parts):
+            more = image.parts[~_only_lands(image)]
+            met = shapely.STRtree(hole_polygons(holes, rows[left])).query(
+                more, predicate="intersects"
+            )
+            out[left[np.unique(met[1])]] = True
+    return out

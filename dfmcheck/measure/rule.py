@@ -68,6 +68,8 @@ class Rule:
         Kinds of places that weigh a query at most.
     caution : str
         Safety caution shown beside the rule, or "".
+    opt_in : bool
+        Measured only where the user gives what it needs; otherwise it does not count as lacking.
     """
 
     id: str
@@ -85,6 +87,7 @@ class Rule:
     weight: Weight = Weight.HOLD
     mild: tuple[str, ...] = ()
     caution: str = ""
+    opt_in: bool = False
 
 
 Measure = Callable[["Board", float], "Places"]

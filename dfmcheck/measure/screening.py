@@ -39,6 +39,8 @@ class Facts:
     finish_area: dict[str, float] = field(default_factory=dict)  # bare copper by outer layer
     slot_length: float | None = None  # milled path of all slots
     rout_length: float | None = None  # round the profile and its cut-outs
+    voltages: dict[str, list[float]] = field(default_factory=dict)
+    """By copper layer, the different voltages the user states for nets on it."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -66,6 +66,9 @@ class ShopLimit:
     source: str = ""
 
 
+_OPT_IN = "Only where the user gives what it needs; otherwise it does not count as lacking."
+
+
 def entries(rule: Rule) -> list[tuple[str, str]]:
     """Heading and text of each part of the page, in reading order; empty parts are left out."""
     change = f"{sentence(rule.change)} {sentence(WHO[rule.who])}"
@@ -74,6 +77,7 @@ def entries(rule: Rule) -> list[tuple[str, str]]:
             "What is looked for" if rule.step == Step.DATA else "What is measured",
             sentence(rule.quantity),
         ),
+        ("When it is measured", _OPT_IN if rule.opt_in else ""),
         ("Unit and direction", _unit_and_direction(rule)),
         ("On the floor", sentence(rule.on_the_floor)),
         ("What to change", change),

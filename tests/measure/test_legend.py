@@ -32,6 +32,19 @@ def test_stroke_width_of_draws_and_areas(tmp_path: Path, unit: str, angle: float
     assert by_kind["area"] == pytest.approx([0.07], abs=NEAR)
 
 
+def test_tips_and_pinches_are_no_strokes(tmp_path: Path) -> None:
+    b = Laid()
+    b.top.flash(b.top.circle(1.0), 15, -15)
+    # A stroke with a gentle waist of 0.05 counts, two wedges that meet in 0.05 do not.
+    b.legend.region([(-4, -0.2), (0, -0.025), (4, -0.2), (4, 0.2), (0, 0.025), (-4, 0.2)])
+    b.legend.region([(-1, 8), (0, 9), (1, 8), (1, 11), (0, 9.05), (-1, 11)])
+    # An arm 0.09 wide that ends in a step 0.03 wide.
+    b.legend.region([(5, 5), (7, 5), (7, 5.03), (7.01, 5.03), (7.01, 5.06), (7, 5.06), (7, 5.09),
+                     (5, 5.09)])  # fmt: skip
+    found = rows(b, tmp_path, "legend.stroke-width", "legend-top", reach=0.25)
+    assert found["value"] == pytest.approx([0.05, 0.09], abs=NEAR)
+
+
 def _letter(b: Laid, pen: int, x: float, y: float, size: float) -> None:
     """An H, 0.6 as wide as it is tall, of centre lines."""
     w = 0.6 * size

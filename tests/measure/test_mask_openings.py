@@ -7,7 +7,9 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from dfmcheck.screen import screen
 from tests.measure.laid import TURNS, Laid, rows
+from tests.measure.packages import write_board
 
 NEAR = 1e-3  # 1 µm
 
@@ -49,6 +51,26 @@ def test_one_opening_over_a_row_of_drawn_lands_bares_none(tmp_path: Path) -> Non
         b.mask.region([(x - 0.25, -0.1), (x + 0.65, -0.1), (x + 0.65, 2.1), (x - 0.25, 2.1)])
     found = rows(b, tmp_path, "mask.opening-to-conductor", "mask-top")
     assert len(found["value"]) == 0
+
+
+def test_titles_beside_a_board_without_a_profile_are_left_out(tmp_path: Path) -> None:
+    b = Laid()
+    b.drill([(-10, -10, 0.5), (10, 10, 0.5)])
+    b.top.flash(b.top.circle(1.0), -10, -10)
+    # On the board: an opening over laminate. Beside it: a title in mask over one in copper.
+    pen, wide = b.mask.circle(0.2), b.top.circle(0.2)
+    b.mask.draw(pen, -2, 0, 2, 0)
+    b.mask.draw(pen, -2, 30, 2, 30)
+    b.mask.draw(pen, -2, 29, 2, 29)
+    b.top.draw(wide, 0, 28, 0, 29.2)
+    b.top.draw(wide, 1, 28.5, 3, 28.5)
+    files = b.files()
+    del files["profile.gbr"]
+    package = write_board(tmp_path / "job", files)
+    at_once = {"mask.opening-to-conductor": 0.5, "mask.web": 1.5}
+    p = screen(package, workers=1, thickness=1.6, reach=at_once).places
+    of_mask = [rule for rule in p["rule"].tolist() if rule.startswith("mask.")]
+    assert of_mask == ["mask.opening-without-copper"]
 
 
 @pytest.mark.parametrize(("unit", "angle"), TURNS)

@@ -123,3 +123,19 @@ def test_inner_and_outer_copper_to_profile(tmp_path: Path, unit: str, angle: flo
         ("press.copper-to-profile", "conductor-2"),
         ("press.copper-to-profile", "conductor-3"),
     }
+
+
+def test_lands_of_a_peg_hole_hold_it(tmp_path: Path) -> None:
+    """Unused lands of a hole that joins something are told, those of a lone stack are not."""
+    sheets, profile = board("mm", 0.0, 4)
+    for sheet in sheets:
+        for x in (0.0, 5.0):
+            sheet.flash(sheet.circle(0.6), x, 1.0)
+    sheets[3].draw(sheets[3].circle(0.2), 0.0, 1.0, 3.0, 1.0)
+    files = files_of(sheets, profile)
+    holes = [(x, 1.0, 0.3) for x in (0.0, 5.0)]
+    files["d.drl"] = drill_text(holes, True, sheets[0]).replace(",1,2,", ",1,4,")
+    p = places(tmp_path, files, "press.unconnected-land")
+    assert p["layer"].tolist() == ["conductor-2", "conductor-3"]
+    assert p["value"].tolist() == [1.0, 1.0]
+    assert p["x"] == pytest.approx([HALF] * 2, abs=1e-5)

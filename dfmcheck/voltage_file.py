@@ -1,0 +1,99 @@
+"""Reads the file in which the user states voltages of nets (TOML).
+
+::
+
+    [nets]                 # peak volts to one common reference
+    HV_BUS = 325
+    "HV*" = 325            # a pattern; the first that matches wins, an exact name before all
+    PHASE_B = -325         # signed, where it may stand against another at its peak
+    "*" = 0                # all the rest, where that is so
+
+The voltage between two nets is taken as the difference of their values.
+"""
+
+from __future__ import annotations
+
+import math
+import re
+import tomllib
+from pathlib import Path
+from typing import Any
+
+from dfmcheck.board.voltages import Stated, Voltages
+from dfmcheck.capability.toml_lines import key_lines
+from dfmcheck.errors import UsageError
+
+
+def load_voltages(path: Path) -> Voltages:
+    """Read a file of net voltages.
+
+    Raises
+    ------
+    UsageError
+        File and line, what was found, what was expected.
+    """
+    file = str(path)
+    try:
+        text = path.read_bytes().decode("utf-8-sig").replace("\r\n", "\n")
+    except OSError as error:
+        raise UsageError(
+            f"cannot be read ({error.strerror})", "a file of net voltages", "Check the path.", file
+        ) from error
+    except UnicodeDecodeError as error:
+        raise UsageError("not UTF-8 text", "TOML", "Save it as UTF-8.", file) from error
+    return parse_voltages(text, file)
+
+
+def parse_voltages(text: str, file: str = "") -> Voltages:
+    """Read net voltages from TOML text; errors as :func:`load_voltages`.
+
+    Examples
+    --------
+    >>> parse_voltages('[nets]\\nBUS = 325\\n').entries
+    (Stated(name='BUS', volts=325.0, line=2),)
+    """
+    try:
+        raw = tomllib.loads(text)
+    except tomllib.TOMLDecodeError as error:
+        match = re.search(r"line (\d+)", str(error))
+        line = int(match[1]) if match else text.count("\n") + 1
+        found = re.sub(r" \(at .*\)$", "", str(error))
+        raise UsageError(
+            f"not TOML ({found})", "lines like \"+24V\" = 24 under [nets]",
+            "Correct it; a name of other signs than letters, digits, - and _ needs quotes.",
+            file, line,
+        ) from error  # fmt: skip
+    lines = key_lines(text)
+    for key in raw:
+        if key != "nets":
+            raise UsageError(
+                f"'{key}'", "one table [nets]", "Leave it out, or write [nets] above the names.",
+                file, lines.get((key,)),
+            )  # fmt: skip
+    nets = raw.get("nets")
+    if not isinstance(nets, dict) or not nets:
+        raise UsageError(
+            "no net with a voltage", "[nets] and below it lines like BUS = 325", "Add them.", file,
+            lines.get(("nets",)),
+        )  # fmt: skip
+    return Voltages(
+        file,
+        tuple(_entry(name, value, file, lines.get(("nets", name))) for name, value in nets.items()),
+    )
+
+
+def _entry(name: str, value: Any, file: str, line: int | None) -> Stated:
+    if isinstance(value, dict):
+        inner = next(iter(value), "")
+        raise UsageError(
+            f"the name {name}.{inner} without quotes", f'"{name}.{inner}" = volts',
+            "Put the name in quotes.", file, line,
+        )  # fmt: skip
+    number = isinstance(value, int | float) and not isinstance(value, bool)
+    if not number or not math.isfinite(value):
+        shown = str(value).splitlines() or [""]
+        raise UsageError(
+            f"{name} = {shown[0]!r}" if isinstance(value, str) else f"{name} = {shown[0]}",
+            "peak volts as a plain number", "Write for example 325.", file, line,
+        )  # fmt: skip
+    return Stated(name, float(value), line)
