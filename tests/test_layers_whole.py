@@ -21,9 +21,14 @@ from tests.sample_polygons import SAMPLES
 
 TENTH = 1e-4  # 0.1 µm in mm
 EDGE = 1e-3  # values nearer than this to the reach may be listed on one side only
-SAMPLED = ["etch.conductor-width", "etch.notch", "etch.conductor-spacing"]
+SAMPLED = [
+    "etch.conductor-width", "etch.notch", "etch.conductor-spacing", "legend.stroke-width",
+    "legend.ink-on-land",
+]  # fmt: skip
 """Listed every so often along equally tight stretches: which feature stands for a stretch
 (of two conductors in line, say) is free."""
+CHOSEN = ["plate.isolation"]
+"""The first of holes in equally thin surroundings, told by samples: only its value must stay."""
 NAMES = ["tide-logger-clean", "tide-logger-planted"]
 CHANGES = {
     "moved": offset(-33.2171, 7.1339),
@@ -43,7 +48,7 @@ def features(screening: Screening) -> dict[tuple[Any, ...], float]:
     """Tightest value of every pair of features, by rule, layer, kind, file and line."""
     p = listed(screening)
     out: dict[tuple[Any, ...], float] = {}
-    for row in np.flatnonzero(~np.isin(p["rule"], SAMPLED)).tolist():
+    for row in np.flatnonzero(~np.isin(p["rule"], SAMPLED + CHOSEN)).tolist():
         ends = sorted((str(p[f"file_{e}"][row]), int(p[f"line_{e}"][row])) for e in "ab")
         key = (p["rule"][row], p["layer"][row], p["position"][row], p["kind"][row], *ends)
         out[key] = min(float(p["value"][row]), out.get(key, np.inf))

@@ -44,7 +44,7 @@ Rows = npt.NDArray[np.intp]
 
 _BESIDE = 0.01  # mm; how far beside a stroke one looks whether ink goes on
 _TOUCH = 0.01  # mm; areas that meet in less than this only touch at a corner
-_ALIKE = 1.4  # times the width; ink is as narrow further along up to this
+_ALIKE = 1.6  # times the width; ink is as narrow further along up to this
 _LEAST = 0.002  # mm; a lap below this is rounding
 
 STROKE = Rule(
@@ -164,15 +164,17 @@ def _goes_on(widths: Widths, parts: npt.NDArray[Any]) -> npt.NDArray[np.bool_]:
     A tip, the step of a scanned picture and the corner at which two strokes meet are narrow at
     one spot only and print as well as what is round them.
     """
-    outline = shapely.boundary(parts)
-    shapely.prepare(outline)
     shapely.prepare(parts)
-    across = (widths.q - widths.p)[:, ::-1] * (1.0, -1.0)
+    mine = parts[widths.part]
+    wide = widths.q - widths.p
+    along = wide[:, ::-1] * (1.0, -1.0)
     out = np.zeros(len(widths), dtype=np.bool_)
     for way in (1.0, -1.0):
-        at = shapely.points((widths.p + widths.q) / 2 + way * across)
-        inked = shapely.intersects(parts[widths.part], at)
-        out |= inked & shapely.dwithin(outline[widths.part], at, _ALIKE * widths.value / 2)
+        at = (widths.p + widths.q) / 2 + way * along
+        narrow = shapely.intersects(mine, shapely.points(at))
+        for side in (_ALIKE / 2, -_ALIKE / 2):
+            narrow &= ~shapely.intersects(mine, shapely.points(at + side * wide))
+        out |= narrow
     return out
 
 

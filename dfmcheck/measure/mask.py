@@ -6,6 +6,7 @@ import numpy as np
 import shapely
 
 from dfmcheck.board.model import Board, Layer
+from dfmcheck.board.nets import hole_polygons
 from dfmcheck.formats.records import Kind
 from dfmcheck.geometry.depth import Inside
 from dfmcheck.geometry.gaps import (
@@ -17,6 +18,7 @@ from dfmcheck.geometry.gaps import (
     gaps_within,
     thin,
 )
+from dfmcheck.geometry.image import Image
 from dfmcheck.geometry.rows import run_starts
 from dfmcheck.measure.common import (
     CELL,
@@ -30,10 +32,12 @@ from dfmcheck.measure.common import (
     source,
     with_tightest,
 )
-from dfmcheck.measure.mask_shapes import on_board
+from dfmcheck.measure.mask_shapes import holes_on, on_board, touching
 from dfmcheck.measure.places import Places
 from dfmcheck.measure.rule import Rule, measures
 from dfmcheck.terms import Side, Step, Weight
+
+_FLASHED = 0.9  # where so large a share of the lands is flashed, bared regions may be figures
 
 WEB = Rule(
     id="mask.web",
@@ -136,6 +140,8 @@ def clearance(board: Board, reach: float) -> Places:
         # an object of the opening was made for it.
         flashed = np.isin(opening, opening[own & flash])
         own &= flash | ~flashed | by_itself
+        if (own & flash).sum() >= _FLASHED * own.sum():
+            own &= ~_figures(board, mask, image)[image.piece_component[lands]]
         lands, opening = lands[own], opening[own]
         of_land = np.full(len(image.pieces), -1, dtype=np.intp)
         of_land[lands] = np.arange(len(lands))
@@ -190,6 +196,21 @@ def clearance(board: Board, reach: float) -> Places:
         )
 
     return concat_layers(board, board.masks, one)
+
+
+def _figures(board: Board, mask: Layer, image: Image) -> np.ndarray:
+    """Which connected pieces of copper are figures: without a flashed land, a hole or paste."""
+    plain = np.ones(len(image.parts), dtype=np.bool_)
+    plain[image.part[image.flash]] = False
+    plain[touching(hole_polygons(board.holes, holes_on(board, mask.role.side)), image.parts)[1]] = (
+        False
+    )
+    for paste in board.pastes:
+        if paste.role.side is mask.role.side:
+            plain[touching(paste.image.parts, image.parts)[1]] = False
+    out = np.ones(int(image.component.max()) + 1, dtype=np.bool_)
+    out[image.component[~plain]] = False
+    return out
 
 
 def _opened(

@@ -66,15 +66,27 @@ def _on_layer(board: Board, layer: Layer, rows: Rows) -> Places:
     if len(rows) == 0:
         return Places.empty()
     share = _sampled(area, layer, holes.x0[rows], holes.y0[rows])
-    square = np.floor(np.stack([holes.x0[rows], holes.y0[rows]], axis=-1) / WINDOW)
-    square -= square.min(axis=0)
-    order = np.lexsort((rows, share.round(6), square[:, 1], square[:, 0]))
-    _, first = np.unique(square[order], axis=0, return_index=True)
-    pick = rows[order[first]]
+    pick = rows[_apart(share.round(6), holes.x0[rows], holes.y0[rows])]
     exact = np.array([_share(area, layer, holes.x0[k], holes.y0[k]) for k in pick.tolist()])
     columns = at_holes(board, pick)
     columns |= {"layer": layer.name, "position": board.position(layer)}
     return Places.of(rule=ISOLATION.id, value=exact, **columns)
+
+
+def _apart(
+    share: npt.NDArray[np.float64], x: npt.NDArray[np.float64], y: npt.NDArray[np.float64]
+) -> Rows:
+    """The loneliest hole, then the loneliest a window away from it, and so on.
+
+    So the choice hangs on the board alone, not on where a grid happens to lie.
+    """
+    left = np.lexsort((y, x, share))
+    out: list[int] = []
+    while len(left):
+        out.append(int(left[0]))
+        far = np.maximum(np.abs(x[left] - x[left[0]]), np.abs(y[left] - y[left[0]])) > WINDOW
+        left = left[far]
+    return np.array(out, dtype=np.intp)
 
 
 def _share(area: Any, layer: Layer, x: float, y: float) -> float:

@@ -100,11 +100,14 @@ def test_an_island_is_no_tongue(tmp_path: Path) -> None:
     assert len(findings(tmp_path / "c", sheet, "etch.copper-sliver")) == 1
 
 
+@pytest.mark.parametrize("y", [0.0, 1.069, 2.3])
 @pytest.mark.parametrize(("width", "told"), [(0.099999, False), (0.099, True)])
-def test_a_step_of_the_grid_is_no_finding(tmp_path: Path, width: float, told: bool) -> None:
+def test_a_step_of_the_grid_is_no_finding(
+    tmp_path: Path, width: float, told: bool, y: float
+) -> None:
     """Outlines rounded to a nanometre may leave a slit one nanometre under what was drawn."""
-    sheet, w = Sheet(), width
-    sheet.region([(-5, -5), (5, -5), (5, 0), (0.4, 0), (-0.4, 0), (-5, 0)])
-    sheet.region([(-5, 0), (-0.4, 0), (-0.4, w), (0.4, w), (0.4, 0), (5, 0), (5, 5), (-5, 5)])
+    sheet, w = Sheet(), y + width
+    sheet.region([(-5, -5), (5, -5), (5, y), (0.4, y), (-0.4, y), (-5, y)])
+    sheet.region([(-5, y), (-0.4, y), (-0.4, w), (0.4, w), (0.4, y), (5, y), (5, 5), (-5, 5)])
     sheet.flash(sheet.circle(1.0), 3, 3)
     assert bool(findings(tmp_path, sheet, "etch.resist-sliver")) == told

@@ -53,6 +53,25 @@ def test_one_opening_over_a_row_of_drawn_lands_bares_none(tmp_path: Path) -> Non
     assert len(found["value"]) == 0
 
 
+def test_clearance_leaves_figures_out_but_no_drawn_land(tmp_path: Path) -> None:
+    b = Laid()
+    for n in range(24):
+        b.top.flash(b.top.circle(1.0), -15 + 2 * (n % 12), 10 + 3 * (n // 12))
+        b.mask.flash(b.mask.circle(1.2), -15 + 2 * (n % 12), 10 + 3 * (n // 12))
+    # A figure with 0.01 of clearance; a land of the same form, joined to a flashed one, with 0.02.
+    for x, more in ((-10, 0.01), (0, 0.02)):
+        b.top.region([(x, 0), (x + 2, 0), (x + 2, 2), (x, 2)])
+        b.mask.region([(x - more, -more), (x + 2 + more, -more), (x + 2 + more, 2 + more),
+                       (x - more, 2 + more)])  # fmt: skip
+    b.top.draw(b.top.circle(0.2), 1, 1, 1, 10)
+    found = rows(b, tmp_path, "mask.clearance", "mask-top", reach=0.05)
+    assert found["value"][found["value"] < 0.05] == pytest.approx([0.02], abs=NEAR)
+    # Printed with paste the figure is a land.
+    b.paste.region([(-9.9, 0.1), (-8.1, 0.1), (-8.1, 1.9), (-9.9, 1.9)])
+    found = rows(b, tmp_path / "paste", "mask.clearance", "mask-top", reach=0.05)
+    assert found["value"][found["value"] < 0.05] == pytest.approx([0.01, 0.02], abs=NEAR)
+
+
 def test_titles_beside_a_board_without_a_profile_are_left_out(tmp_path: Path) -> None:
     b = Laid()
     b.drill([(-10, -10, 0.5), (10, 10, 0.5)])

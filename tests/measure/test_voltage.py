@@ -33,7 +33,8 @@ def runs(sheet: Sheet, nets: list[Run]) -> None:
     pen, land = sheet.circle(WIDE), sheet.circle(WIDE)
     for net, y in nets:
         sheet.body.append(f"%TO.N,{net}*%" if net else "%TD*%")
-        sheet.flash(land, -5.0, y), sheet.flash(land, 5.0, y)
+        for x in (-5.0, 5.0):
+            sheet.flash(land, x, y)
         sheet.draw(pen, -5.0, y, 5.0, y)
     sheet.body.append("%TD*%")
 
