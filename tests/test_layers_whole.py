@@ -13,6 +13,7 @@ import pytest
 from scipy.spatial import cKDTree
 
 from dfmcheck.measure.places import Places
+from dfmcheck.measure.rule import rules
 from dfmcheck.measure.screening import Screening
 from dfmcheck.screen import screen
 from tests.measure.packages import Sheet, drill_text
@@ -20,15 +21,18 @@ from tests.rewrite import INCH, Change, offset, package
 from tests.sample_polygons import SAMPLES
 
 TENTH = 1e-4  # 0.1 µm in mm
+DEGREE = 0.01  # an angle may differ by 0.01°: 0.1 µm on an arm of 0.6 mm
 EDGE = 1e-3  # values nearer than this to the reach may be listed on one side only
 SAMPLED = [
-    "etch.conductor-width", "etch.notch", "etch.conductor-spacing", "legend.stroke-width",
-    "legend.ink-on-land",
+    "etch.conductor-width", "etch.notch", "etch.conductor-spacing",
 ]  # fmt: skip
 """Listed every so often along equally tight stretches: which feature stands for a stretch
 (of two conductors in line, say) is free."""
-CHOSEN = ["plate.isolation"]
-"""The first of holes in equally thin surroundings, told by samples: only its value must stay."""
+CHOSEN = [
+    "plate.isolation", "legend.stroke-width", "legend.ink-on-land",
+    "mask.opening-to-conductor", "stencil.paste-beyond-land",
+]  # fmt: skip
+"""A few places stand for many alike, and which ones is free: only the tightest must stay."""
 NAMES = ["tide-logger-clean", "tide-logger-planted"]
 CHANGES = {
     "moved": offset(-33.2171, 7.1339),
@@ -51,8 +55,13 @@ def features(screening: Screening) -> dict[tuple[Any, ...], float]:
     for row in np.flatnonzero(~np.isin(p["rule"], SAMPLED + CHOSEN)).tolist():
         ends = sorted((str(p[f"file_{e}"][row]), int(p[f"line_{e}"][row])) for e in "ab")
         key = (p["rule"][row], p["layer"][row], p["position"][row], p["kind"][row], *ends)
-        out[key] = min(float(p["value"][row]), out.get(key, np.inf))
+        out[key] = min(scaled(p["rule"][row], p["value"][row]), out.get(key, np.inf))
     return out
+
+
+def scaled(rule: str, value: float) -> float:
+    """Angles in hundreds of degrees, so that one tolerance serves."""
+    return float(value) * (DEGREE if rules()[rule].unit == "deg" else 1.0)
 
 
 def listed(screening: Screening) -> Places:
@@ -91,7 +100,7 @@ def middles(places: Places, change: Change | None = None) -> Any:
 def tightest(places: Places) -> dict[tuple[str, str], float]:
     out: dict[tuple[str, str], float] = {}
     for rule, layer, value in zip(places["rule"], places["layer"], places["value"], strict=True):
-        out[rule, layer] = min(float(value), out.get((rule, layer), np.inf))
+        out[rule, layer] = min(scaled(rule, value), out.get((rule, layer), np.inf))
     return out
 
 

@@ -47,6 +47,23 @@ def twice(boards: Path) -> dict[str, tuple[Judgement, Judgement]]:
     }
 
 
+WIDTHS = {"etch.copper-sliver": "etch.conductor-width", "etch.text-stroke": "etch.conductor-width"}
+"""Which of the three a narrow place is told as follows the drawing command, and one export
+paints with regions what the other flashes: here they are one quantity."""
+
+
+def quantity(rule: str) -> str:
+    return WIDTHS.get(rule, rule)
+
+
+def narrowest(judgement: Judgement) -> dict[tuple[str, str], float]:
+    out: dict[tuple[str, str], float] = {}
+    for t in judgement.tightest:
+        key = (quantity(t.rule), t.layer)
+        out[key] = min(t.value, out.get(key, t.value))
+    return out
+
+
 def by_rule(places: Places) -> dict[tuple[str, str], Places]:
     keys = list(zip(places["rule"], places["layer"], strict=True))
     return {
@@ -55,8 +72,10 @@ def by_rule(places: Places) -> dict[tuple[str, str], Places]:
 
 
 def within_reach(screening: Screening) -> Places:
-    """Places that do not stand on the very edge of what is listed."""
+    """Places that do not stand on the very edge of what is listed, less tongues of copper:
+    what one export paints with regions and the other flashes is one there only."""
     places = screening.places
+    places = places.take(places["rule"] != "etch.copper-sliver")
     far = np.array([screening.reach[rule] for rule in places["rule"]])
     return places.take(np.abs(places["value"] - far) > MICROMETRE)
 
@@ -69,9 +88,7 @@ def middles(places: Places) -> Any:
 
 @pytest.mark.parametrize("shop", ["prototype", "volume"])
 def test_tightest_values(twice: dict[str, tuple[Judgement, Judgement]], shop: str) -> None:
-    a, b = (
-        {(t.rule, t.layer): t.value for t in judgement.tightest} for judgement in twice[shop]
-    )  # fmt: skip
+    a, b = (narrowest(judgement) for judgement in twice[shop])
     assert a
     assert a == pytest.approx(b, abs=MICROMETRE)
 
