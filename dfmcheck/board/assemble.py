@@ -93,6 +93,14 @@ def assemble(
     elif stated := thickness_of(netlists):
         thickness, assumed = stated
         assumptions.append(assumed)
+    if (profile is None or profile.area.is_empty) and len(holes):
+        assumptions.append(
+            Assumption(
+                "what belongs to the board",
+                "for mask and legend, the rectangle round holes and flashed lands, 1 mm wider",
+                "the data has no closed profile",
+            )
+        )
     board = Board(
         name=package.name,
         copper=copper,
