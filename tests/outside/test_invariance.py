@@ -31,7 +31,10 @@ CHANGES: dict[str, Change] = {
     **SQUARE,
     "mirrored, moved and in inch": Change(a=-1.0, dx=31.7, dy=2.3, inch=True),
 }
-WHOLE = ("rout.board-size", "etch.copper-share", "etch.local-share", "press.")
+WHOLE = (
+    "rout.board-size", "etch.copper-share", "etch.local-share", "press.",
+    "plate.isolation",  # which of equally lonely holes stands for them is free
+)  # fmt: skip
 """Rules about the board as a whole: their point is a corner of the datum."""
 STEPS = ("etch.conductor-width", "etch.conductor-spacing", "etch.notch", "plate.annular-ring",
          "drill.hole-to-copper", "drill.hole-to-hole", "drill.aspect-ratio", "mask.web",
