@@ -12,7 +12,15 @@ import shapely
 from dfmcheck.board.model import Board, Layer
 from dfmcheck.formats.records import Kind
 from dfmcheck.geometry.edges import CHORD_ERROR, Edges
-from dfmcheck.geometry.gaps import Gaps
+from dfmcheck.geometry.gaps import (
+    Gaps,
+    all_but_largest,
+    along_parallels,
+    candidate_pairs,
+    clear_of,
+    gaps_within,
+    thin,
+)
 from dfmcheck.geometry.image import Image
 from dfmcheck.geometry.rows import run_starts
 from dfmcheck.geometry.segments import closest_points
@@ -95,6 +103,27 @@ def with_tightest(
         if len(gaps):
             return gaps.take(np.array([int(np.argmin(gaps.value))]))
     return gaps
+
+
+def free_gaps(image: Image, label: npt.NDArray[Any], reach: float) -> Gaps:
+    """Free gaps between edges of different ``label`` (one per edge); the tightest always.
+
+    One gap per pair of pieces and cell.
+    """
+    edges = image.edges
+    start = all_but_largest(label)
+
+    def search(far: float) -> Gaps:
+        gaps = gaps_within(edges, far, lambda a, b: np.asarray(label[a] != label[b]), start=start)
+        gaps = along_parallels(gaps, edges, edges)
+        gaps = gaps.take((gaps.value > 0) & (gaps.value <= far))
+        # Most pairs hide behind a nearer one of the same place: thin before the costly
+        # test, but per piece, so that a hidden pair cannot stand for a free one.
+        key = pair_key(edges.piece[gaps.a], edges.piece[gaps.b])
+        gaps = gaps.take(thin(gaps, key, CELL))
+        return gaps.take(clear_of(gaps, edges, image.parts))
+
+    return with_tightest(search, reach, lambda far: candidate_pairs(edges, far, start))
 
 
 def edges_at(edges: Edges, points: Floats) -> tuple[Rows, Floats]:

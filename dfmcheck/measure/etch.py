@@ -6,22 +6,16 @@ import numpy as np
 
 from dfmcheck.board.model import Board, Layer
 from dfmcheck.geometry.gaps import (
-    Gaps,
-    all_but_largest,
-    along_parallels,
-    candidate_pairs,
-    clear_of,
-    gaps_within,
     thin,
 )
 from dfmcheck.measure.common import (
     CELL,
     concat_layers,
+    free_gaps,
     names,
     pair_key,
     place_points,
     source,
-    with_tightest,
 )
 from dfmcheck.measure.etch_common import LONE, PAIRS, pair_kind, pair_number
 from dfmcheck.measure.places import WHOLE_LAYER, Places
@@ -59,20 +53,7 @@ def conductor_spacing(board: Board, reach: float) -> Places:
     def one(board: Board, layer: Layer) -> Places:
         net = layer.edge_net
         image = layer.image
-        edges = image.edges
-        start = all_but_largest(net)
-
-        def search(far: float) -> Gaps:
-            gaps = gaps_within(edges, far, lambda a, b: np.asarray(net[a] != net[b]), start=start)
-            gaps = along_parallels(gaps, edges, edges)
-            gaps = gaps.take((gaps.value > 0) & (gaps.value <= far))
-            # Most pairs hide behind a nearer one of the same place: thin before the costly
-            # test, but per piece, so that a hidden pair cannot stand for a free one.
-            key = pair_key(edges.piece[gaps.a], edges.piece[gaps.b])
-            gaps = gaps.take(thin(gaps, key, CELL))
-            return gaps.take(clear_of(gaps, edges, image.parts))
-
-        gaps = with_tightest(search, reach, lambda far: candidate_pairs(edges, far, start))
+        gaps = free_gaps(image, net, reach)
         component = image.edge_component
         gaps = gaps.take(thin(gaps, pair_key(component[gaps.a], component[gaps.b]), CELL))
         net_a, net_b = net[gaps.a], net[gaps.b]

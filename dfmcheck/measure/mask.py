@@ -10,12 +10,6 @@ from dfmcheck.board.nets import hole_polygons
 from dfmcheck.formats.records import Kind
 from dfmcheck.geometry.depth import Inside
 from dfmcheck.geometry.gaps import (
-    Gaps,
-    all_but_largest,
-    along_parallels,
-    candidate_pairs,
-    clear_of,
-    gaps_within,
     thin,
 )
 from dfmcheck.geometry.image import Image
@@ -24,13 +18,13 @@ from dfmcheck.measure.common import (
     CELL,
     concat_layers,
     edges_at,
+    free_gaps,
     is_land,
     names,
     ordered_key,
     pair_key,
     place_points,
     source,
-    with_tightest,
 )
 from dfmcheck.measure.mask_shapes import holes_on, on_board, touching
 from dfmcheck.measure.places import Places
@@ -63,20 +57,7 @@ def web(board: Board, reach: float) -> Places:
     def one(board: Board, layer: Layer) -> Places:
         image = on_board(board, layer).image
         component = image.edge_component
-        piece = image.edges.piece
-        start = all_but_largest(component)
-
-        def search(far: float) -> Gaps:
-            gaps = gaps_within(
-                image.edges, far, lambda a, b: np.asarray(component[a] != component[b]),
-                start=start,
-            )  # fmt: skip
-            gaps = along_parallels(gaps, image.edges, image.edges)
-            gaps = gaps.take((gaps.value > 0) & (gaps.value <= far))
-            gaps = gaps.take(thin(gaps, pair_key(piece[gaps.a], piece[gaps.b]), CELL))
-            return gaps.take(clear_of(gaps, image.edges, image.parts))
-
-        gaps = with_tightest(search, reach, lambda far: candidate_pairs(image.edges, far, start))
+        gaps = free_gaps(image, component, reach)
         key = pair_key(component[gaps.a], component[gaps.b])
         gaps = gaps.take(thin(gaps, key, CELL))
         key = pair_key(component[gaps.a], component[gaps.b])

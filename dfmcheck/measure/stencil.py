@@ -13,23 +13,13 @@ from dfmcheck.board.model import Board, Layer
 from dfmcheck.formats.records import Kind
 from dfmcheck.geometry.edges import CHORD_ERROR
 from dfmcheck.geometry.facing import narrow_places
-from dfmcheck.geometry.gaps import (
-    Gaps,
-    all_but_largest,
-    along_parallels,
-    candidate_pairs,
-    clear_of,
-    gaps_within,
-    thin,
-)
 from dfmcheck.geometry.image import Image
 from dfmcheck.measure.common import (
-    CELL,
     concat_layers,
+    free_gaps,
     pair_key,
     place_points,
     source,
-    with_tightest,
 )
 from dfmcheck.measure.mask_shapes import (
     first_piece,
@@ -229,20 +219,8 @@ def web(board: Board, reach: float) -> Places:
 
     def one(board: Board, paste: Layer) -> Places:
         image = printing(board, paste)
-        component, piece = image.edge_component, image.edges.piece
-        start = all_but_largest(component)
-
-        def search(far: float) -> Gaps:
-            gaps = gaps_within(
-                image.edges, far, lambda a, b: np.asarray(component[a] != component[b]),
-                start=start,
-            )  # fmt: skip
-            gaps = along_parallels(gaps, image.edges, image.edges)
-            gaps = gaps.take((gaps.value > 0) & (gaps.value <= far))
-            gaps = gaps.take(thin(gaps, pair_key(piece[gaps.a], piece[gaps.b]), CELL))
-            return gaps.take(clear_of(gaps, image.edges, image.parts))
-
-        gaps = with_tightest(search, reach, lambda far: candidate_pairs(image.edges, far, start))
+        component = image.edge_component
+        gaps = free_gaps(image, component, reach)
         # One place for each pair of openings.
         key = pair_key(component[gaps.a], component[gaps.b])
         gaps = gaps.take(worst_first(key, gaps.value, (gaps.p + gaps.q) / 2))
