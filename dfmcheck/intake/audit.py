@@ -162,6 +162,10 @@ def _doubled_drilling(files: Sequence[PackageFile]) -> list[Defect]:
     return defects
 
 
+_LAYER_ENDINGS = (".gbr", ".ger", ".gerber", ".pho", ".art", ".drl", ".xln", ".exc")
+"""Endings of drawing and drill data that do not tell which layer it is."""
+
+
 def unknown_files(files: Sequence[Recognised]) -> list[Defect]:
     """Defects for files without a role and for layers that cannot be read."""
     defects = []
@@ -187,6 +191,8 @@ def unknown_files(files: Sequence[Recognised]) -> list[Defect]:
             )
         elif file.function is Function.UNKNOWN:
             layer = file.format in _READABLE or file.format == "plot"
+            # A layer whose content is lost must not pass for a stray file.
+            layer |= file.name.casefold().endswith(_LAYER_ENDINGS)
             defects.append(
                 Defect(
                     "data.unknown-file",

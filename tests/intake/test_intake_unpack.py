@@ -248,3 +248,15 @@ def test_administration_folders_are_left_out(two_layers: dict[str, bytes], fill:
     assert {d.file for d in package.defects if d.rule == "data.unknown-file"} == {
         ".git", "__MACOSX",
     }  # fmt: skip
+
+
+def test_a_layer_of_lost_content_is_asked_about(
+    tmp_path: Path, two_layers: dict[str, bytes]
+) -> None:
+    folder = tmp_path / "lamp"
+    folder.mkdir()
+    for name, data in two_layers.items():
+        (folder / name).write_bytes(data)
+    (folder / "l3.gbr").write_bytes(bytes(range(256)) * 12)
+    told = [d for d in open_package(folder).defects if d.file == "l3.gbr"]
+    assert [d.weight >= Weight.QUERY for d in told] == [True]
