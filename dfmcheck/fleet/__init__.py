@@ -1,0 +1,1 @@
+"""Screens folders of packages on many machines, and studies what they measured."""

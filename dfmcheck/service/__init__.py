@@ -1,0 +1,1 @@
+"""Screens packages that arrive over HTTP: pages, interface, job store, workers."""
