@@ -26,8 +26,12 @@ REACH = 1.0
 ALIKE = 6
 """So many spots alike in kind and value on a layer are one finding: a row of equal lands."""
 
-SAME_VALUE = 1e-4
-"""Values no further apart than this (mm, or ratio) count as identical."""
+SAME_VALUE = 1e-3
+"""Values no further apart than this (mm, or the rule's unit) count as identical."""
+
+FLOOD = 20
+"""So many spots alike in kind on a layer are one finding whatever their values: nobody reads
+885 findings about one habit of the layout, but everybody reads the worst and the list."""
 
 
 def findings_of(
@@ -99,7 +103,8 @@ def _clusters(label: Rows, rank: Rows) -> Iterator[tuple[int, Rows]]:
 
 
 def _alike(label: Rows, one: Failing, taken: Places, rank: Rows) -> Rows:
-    """Give the same label to clusters whose worst places are alike, where there are many."""
+    """Give the same label to clusters whose worst places are alike, where there are many: to
+    those of one value first, then to all of a kind when too many are still left."""
     order = np.lexsort((rank, label))
     head = order[np.flatnonzero(np.diff(label[order], prepend=-1))]
     if len(head) < ALIKE:
@@ -117,6 +122,9 @@ def _alike(label: Rows, one: Failing, taken: Places, rank: Rows) -> Rows:
     family[by_value] = np.cumsum(new) - 1
     many = np.bincount(family)[family] >= ALIKE
     merged = np.where(many, family + len(label), label[head])
+    pairs = np.unique(np.stack([kind, merged]), axis=1)
+    flood = np.bincount(pairs[0])[kind] >= FLOOD
+    merged = np.where(flood, kind + 2 * len(label), merged)
     to = np.empty(int(label.max()) + 1, dtype=np.int64)
     to[label[head]] = merged
     return to[label]

@@ -63,8 +63,24 @@ def test_few_identical_places_stay_apart(n: int, findings: int) -> None:
 
 def test_identical_values_are_one_finding_whatever_drew_them_and_other_values_stay_apart() -> None:
     assert len(judged(spacings([0.12] * 12)).findings) == 1  # code_a differs row by row
-    values = 0.12 + np.arange(12) * 0.0002
+    values = 0.11 + np.arange(12) * 0.0015
     assert len(judged(spacings(values, code_a=10)).findings) == 12
+
+
+@pytest.mark.parametrize(("n", "findings"), [(19, 19), (20, 1)])
+def test_a_flood_of_one_kind_is_one_finding_whatever_the_values(n: int, findings: int) -> None:
+    """The list keeps every place with its own value; hold and query are never mixed."""
+    values = 0.105 + np.arange(n) * 0.0015
+    result = judged(Places.concat([spacings(values), spacings([0.09], x=[-50.0])])).findings
+    assert len(result) == findings + 1
+    assert (result[0].measured, result[0].severity) == (0.09, "hold")
+    told = [f.measured for f in result[1:]] if findings > 1 else [p[2] for p in result[1].places]
+    assert sorted(told) == pytest.approx(values)
+
+
+def test_equal_rows_do_not_make_a_flood_and_stay_apart_from_the_rest() -> None:
+    values = np.concatenate([np.full(30, 0.11), 0.115 + np.arange(5) * 0.002])
+    assert [f.count for f in judged(spacings(values)).findings] == [30, 1, 1, 1, 1, 1]
 
 
 def test_places_without_a_position_are_still_found() -> None:

@@ -255,12 +255,12 @@ def test_units_change_nothing(units: str) -> None:
     )
     rng = np.random.default_rng(4)
     ring = rng.integers(50, 300, 200) / 1000
-    places = Places.concat(
-        [
-            spacings(ring, rule="plate.annular-ring", plated=1, hole=rng.choice([0.3, 0.31], 200)),
-            spacings(ring * 40, rule="drill.aspect-ratio", plated=1, hole=0.3),
-        ]
-    )
+    hole = rng.choice([0.3, 0.31], 200)
+    layer = np.array([f"conductor-{n % 20}" for n in range(200)], dtype=object)
+    places = Places.concat([
+        spacings(ring, rule="plate.annular-ring", plated=1, hole=hole, layer=layer),
+        spacings(ring * 40, rule="drill.aspect-ratio", plated=1, hole=0.3, layer=layer),
+    ])  # fmt: skip
     made = shop(text, HEAD.replace('"mm"', f'"{units}"'))
     result = judge(screening(places), made, rules=RULES)
     plain = judge(screening(places), _in_mm(), rules=RULES)

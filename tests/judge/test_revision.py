@@ -17,6 +17,8 @@ from dfmcheck.measure.places import Places
 RNG = np.random.default_rng(11)
 X, Y = RNG.uniform(0, 80, 40).round(3), RNG.uniform(0, 50, 40).round(3)
 VALUES = (0.02 + 0.002 * np.arange(40)).round(4)
+LAYERS = np.array([f"conductor-{n % 4 + 1}" for n in range(40)], dtype=object)
+"""Few enough on each layer that every spot is a finding of its own."""
 
 
 def judged(places: Places) -> Judgement:
@@ -24,7 +26,7 @@ def judged(places: Places) -> Judgement:
 
 
 def board(rows: slice = slice(None), dx: float = 0.0, dy: float = 0.0, **more: object) -> Places:
-    given = {"x": X[rows] + dx, "y": Y[rows] + dy, **more}
+    given = {"x": X[rows] + dx, "y": Y[rows] + dy, "layer": LAYERS[rows], **more}
     return spacings(VALUES[rows], **given)
 
 
@@ -75,7 +77,7 @@ def test_new_gone_worse_better_and_moved_are_told_apart() -> None:
     values[1] += 0.013  # better
     x[2] += 0.7  # moved
     keep = np.arange(40) != 3  # gone
-    changed = spacings(values[keep], x=x[keep], y=Y[keep])
+    changed = spacings(values[keep], x=x[keep], y=Y[keep], layer=LAYERS[keep])
     new = Places.concat([changed, spacings([0.0115], x=[95.0], y=[70.0])])
     revision = compare_revisions(judged(old), judged(new), RULES)
     got = {c.state: c for c in revision.findings if c.state != "same"}

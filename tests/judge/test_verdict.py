@@ -142,10 +142,13 @@ def test_a_fingerprint_outlives_a_shifted_datum_new_lines_and_new_names() -> Non
     rng = np.random.default_rng(6)
     value = rng.integers(50, 149, 300) / 1000
     x, y = rng.integers(0, 60000, 300) / 400, rng.integers(0, 40000, 300) / 400
-    before = spacings(value, x=x, y=y)
+    layer = np.array([f"conductor-{n % 16}" for n in range(300)], dtype=object)
+    before = spacings(value, x=x, y=y, layer=layer)
     moved = (x + 1234.567) - 1234.567
     assert (moved != x).any()
-    again = spacings(value + 1e-12, x=moved, y=(y - 98.765) + 98.765, file_a="new.gbr", line_a=70)
+    again = spacings(
+        value + 1e-12, x=moved, y=(y - 98.765) + 98.765, layer=layer, file_a="new.gbr", line_a=70
+    )
     ours, theirs = ({f.fingerprint for f in judged(screening(p)).findings} for p in (before, again))
     assert len(ours) > 100
     assert ours == theirs
