@@ -12,6 +12,7 @@ from pathlib import PurePosixPath
 import numpy as np
 import shapely
 
+from dfmcheck.board.attribute_checks import attribute_checks
 from dfmcheck.board.checks import datum_checks, job_checks
 from dfmcheck.board.holes import decide_plating, holes_of_artwork, holes_of_drilling
 from dfmcheck.board.load import Loaded, load_gerber, unreadable
@@ -122,6 +123,7 @@ def assemble(
         unit=_unit(loaded),
     )
     defects += datum_checks(board)
+    defects += attribute_checks(board, loaded)
     if job is not None:
         defects += job_checks(board, job)
     defects_by_name, copies = compare_attributes(board)

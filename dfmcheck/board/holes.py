@@ -16,6 +16,7 @@ from dfmcheck.terms import Assumption, Defect, Plating, Role, Weight
 
 LARGEST = 50.0
 """A hole wider than this (mm) is an outline, not a hole: it is not measured as one."""
+_NAMED = 8  # tools named in one sentence
 _CODE = {Plating.PLATED: 1, Plating.UNPLATED: 0, Plating.UNKNOWN: -1}
 
 
@@ -57,7 +58,43 @@ def holes_of_drilling(
         hits.line[row], path, np.full(len(row), -1, dtype=np.int32),
         np.full(len(row), coarse(drilling.resolution)),
     )  # fmt: skip
-    return _measurable(holes, drilling.file)
+    holes, defects = _measurable(holes, drilling.file)
+    return holes, (*defects, *_idle_tools(drilling), *_two_platings(drilling, by_role))
+
+
+def _idle_tools(drilling: Drilling) -> tuple[Defect, ...]:
+    used = set(np.unique(drilling.hits.tool).tolist())
+    idle = [tool for row, tool in enumerate(drilling.tools) if row not in used]
+    if not idle:
+        return ()
+    names = ", ".join(f"T{tool.number}" for tool in idle[:_NAMED])
+    more = f" and {len(idle) - _NAMED} more" if len(idle) > _NAMED else ""
+    return (
+        Defect(
+            "data.tool-idle", Weight.NOTE, f"tools without a hit: {names}{more}",
+            "hits for every tool", "Look whether holes are missing from the file.",
+            drilling.file, idle[0].line or None,
+        ),
+    )  # fmt: skip
+
+
+def _two_platings(drilling: Drilling, by_role: int) -> tuple[Defect, ...]:
+    """A tool stated plated in a file that is stated unplated, or the other way round."""
+    used = set(np.unique(drilling.hits.tool).tolist())
+    for row, tool in enumerate(drilling.tools):
+        stated = _CODE[Plating(tool.plating)]
+        if row in used and stated >= 0 and by_role >= 0 and stated != by_role:
+            said = ("unplated", "plated")
+            return (
+                Defect(
+                    "data.attribute-contradiction", Weight.QUERY,
+                    f"tool T{tool.number} is stated to be {said[stated]}",
+                    f"{said[by_role]}, as its file is",
+                    "The tool's own statement was followed; ask which one holds.",
+                    drilling.file, tool.line or None,
+                ),
+            )  # fmt: skip
+    return ()
 
 
 def _stated_span(drilling: Drilling, conductors: int) -> tuple[int, int] | None:

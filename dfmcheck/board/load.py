@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 
+from dfmcheck.board.file_checks import artwork_checks
 from dfmcheck.errors import FormatError
 from dfmcheck.formats.gerber import read_gerber
 from dfmcheck.formats.records import Artwork
@@ -13,7 +15,10 @@ from dfmcheck.terms import Assumption, Defect, Role, Weight
 
 @dataclass(frozen=True, slots=True)
 class Loaded:
-    """What came of one Gerber file: an image, records, or only defects."""
+    """What came of one Gerber file: an image, records, or only defects.
+
+    ``functions`` is the .AperFunction of every aperture that has one, by its code.
+    """
 
     name: str
     role: Role
@@ -22,6 +27,8 @@ class Loaded:
     defects: tuple[Defect, ...]
     assumptions: tuple[Assumption, ...]
     unit: str = ""  # of the file: mm or inch, "" where it could not be read
+    attributes: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
+    functions: Mapping[int, str] = field(default_factory=dict)
 
 
 def load_gerber(
@@ -36,12 +43,15 @@ def load_gerber(
     except FormatError as error:
         return Loaded(name, role, None, None, (unreadable(name, error),), ())
     defects, assumptions = artwork.defects, artwork.assumptions
+    defects += artwork_checks(artwork, data, role)
     if len(artwork.objects) == 0:
         defects = (*defects, _empty(name, role))
+    said = dict(artwork.attributes), {a.code: a.function for a in artwork.apertures if a.function}
     if not paint:
-        return Loaded(name, role, None, artwork, defects, assumptions, artwork.unit)
+        return Loaded(name, role, None, artwork, defects, assumptions, artwork.unit, *said)
     image = layer_image(artwork)
-    return Loaded(name, role, image, None, defects + image.defects, assumptions, artwork.unit)
+    defects += image.defects
+    return Loaded(name, role, image, None, defects, assumptions, artwork.unit, *said)
 
 
 def unreadable(name: str, error: FormatError) -> Defect:

@@ -1,6 +1,6 @@
 """Holds the net attributes of the copper's objects against the copper itself.
 
-Source: Gerber Layer Format Specification 2024.05, 5.6.13 (.P) and 5.6.14 (.N), clause numbers
+Source: Gerber Layer Format Specification 2024.05, 5.6.13 (.N) and 5.6.14 (.P), clause numbers
 from memory; the comparison itself is common practice.
 """
 

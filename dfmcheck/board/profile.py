@@ -71,6 +71,9 @@ def read_profile(
     found = list(defects)
     if gap is not None:
         found.append(_open(artwork.file, gap, area))
+    nodes = crossings(table, area)
+    if len(nodes):
+        found.append(_crossing(artwork.file, nodes))
     if not area.is_empty:
         # Frames, tables and text beside the board are no edge of it.
         mine = shapely.dwithin(
@@ -95,6 +98,57 @@ def _open(file: str, gap: tuple[float, float, float], area: Any) -> Defect:
         x=gap[0],
         y=gap[1],
     )
+
+
+def _crossing(file: str, nodes: Floats) -> Defect:
+    many = "a place where" if len(nodes) == 1 else f"{len(nodes)} places where"
+    return Defect(
+        "data.profile-crossing", Weight.QUERY,
+        f"{many} more than two lines of the profile meet",
+        "closed lines that neither cross nor touch",
+        "The outermost line was taken for the board's edge; ask which outline is meant.",
+        file, x=float(nodes[0, 0]), y=float(nodes[0, 1]),
+    )  # fmt: skip
+
+
+def crossings(table: Floats, area: Any) -> Floats:
+    """Points on the board where more than two lines that bound something meet.
+
+    Lines that end in nothing bound nothing and do not count, nor do equal lines drawn twice.
+
+    Parameters
+    ----------
+    table : (n, 4) float
+        Segments x0 y0 x1 y1, mm.
+    area : Polygon or MultiPolygon
+        The board; nodes off it (tables and frames of a drawing sheet) are left out.
+
+    Returns
+    -------
+    (m, 2) float
+
+    Examples
+    --------
+    >>> bow = np.array([[0, 0, 2, 2], [2, 2, 2, 0], [2, 0, 0, 2], [0, 2, 0, 0]], float)
+    >>> crossings(bow, shapely.box(0, 0, 2, 2)).tolist()
+    [[1.0, 1.0]]
+    """
+    if area.is_empty:
+        return np.empty((0, 2))
+    n = len(table)
+    snapped = _joined(np.concatenate([table[:, :2], table[:, 2:]]), JOINED)
+    rims = shapely.boundary(_faces(np.concatenate([snapped[:n], snapped[n:]], axis=1)))
+    edges = shapely.get_parts(shapely.union_all(rims))
+    if len(edges) == 0:
+        return np.empty((0, 2))
+    points, of = shapely.get_coordinates(edges, return_index=True)
+    inner = np.zeros(len(points), dtype=np.int64)
+    inner[1:] += of[1:] == of[:-1]
+    inner[:-1] += of[1:] == of[:-1]
+    nodes, row = np.unique(points.round(6), axis=0, return_inverse=True)
+    degree = np.bincount(row.ravel(), weights=inner)
+    nodes = nodes[degree > 2]
+    return np.asarray(nodes[shapely.dwithin(area, shapely.points(nodes), JOINED)])
 
 
 def _enclosed(
@@ -145,10 +199,7 @@ def _loose_ends(ends: np.ndarray) -> tuple[bool, float, tuple[float, float]]:
 
 
 def _board_area(segments: np.ndarray, lands: Floats | None) -> Any:
-    long = np.hypot(segments[:, 2] - segments[:, 0], segments[:, 3] - segments[:, 1]) > 0
-    lines = shapely.linestrings(segments[long].reshape(-1, 2, 2))
-    faces = shapely.get_parts(shapely.polygonize([shapely.union_all(lines)]))
-    faces = faces[shapely.area(faces) > 0]
+    faces = _faces(segments)
     if len(faces) == 0:
         return shapely.Polygon()
     whole = shapely.get_parts(shapely.union_all(faces))
@@ -160,6 +211,13 @@ def _board_area(segments: np.ndarray, lands: Floats | None) -> Any:
     at_rim = shapely.intersects(faces, rim.exterior)
     holes = shapely.union_all(faces[~at_rim & shapely.within(faces, rim)])
     return rim.difference(holes)
+
+
+def _faces(segments: np.ndarray) -> npt.NDArray[Any]:
+    long = np.hypot(segments[:, 2] - segments[:, 0], segments[:, 3] - segments[:, 1]) > 0
+    lines = shapely.linestrings(segments[long].reshape(-1, 2, 2))
+    faces = shapely.get_parts(shapely.polygonize([shapely.union_all(lines)]))
+    return np.asarray(faces[shapely.area(faces) > 0])
 
 
 def _holding(rims: npt.NDArray[Any], lands: Floats, largest: Any) -> Any:

@@ -12,6 +12,8 @@ from dfmcheck.terms import Assumption, Defect, Step, Weight
 
 _NUMBER = re.compile(r"\d+(?:\.\d+)?")
 _BY_NET = ("data.netlist-", "data.attribute-", "data.unknown-net-voltage")
+_ONE_HABIT = ("data.deprecated-construct", "data.duplicate-object")
+"""What a whole package does alike is one question, not one for each file."""
 _LISTED = 12  # sources named in a merged finding
 
 
@@ -25,7 +27,10 @@ def defect_findings(defects: Sequence[Defect], rules: Mapping[str, Rule]) -> lis
         # Names of nets may differ in digits alone, and each of them is a question of its own.
         nets = defect.rule.startswith(_BY_NET)
         found = defect.found if nets else _NUMBER.sub("#", defect.found)
-        key = (defect.rule, defect.file, defect.layer, found)
+        where = ("", "") if defect.rule in _ONE_HABIT else (defect.file, defect.layer)
+        if defect.file and not where[0]:
+            found = found.replace(defect.file, "")
+        key = (defect.rule, *where, found)
         alike.setdefault(key, []).append(defect)
     return [_from_defects(group, rules) for group in alike.values()]
 
@@ -33,14 +38,16 @@ def defect_findings(defects: Sequence[Defect], rules: Mapping[str, Rule]) -> lis
 def _from_defects(group: list[Defect], rules: Mapping[str, Rule]) -> Finding:
     group = sorted(
         group,
-        key=lambda d: (-d.weight, d.line or 0, d.found, d.expected, d.x or 0.0, d.y or 0.0),
+        key=lambda d: (-d.weight, d.file, d.line or 0, d.found, d.expected, d.x or 0.0, d.y or 0.0),
     )
     lead = group[0]
     rule = rules.get(lead.rule)
     points = [(d.x, d.y) for d in group if d.x is not None and d.y is not None]
     message = lead.sentence
+    files = len({d.file for d in group})
     if len(group) > 1:
-        message += f" (First of {places_text(len(group))} like it.)"
+        within = f" in {files} files" if files > 1 else ""
+        message += f" (First of {places_text(len(group))} like it{within}.)"
     sources = dict.fromkeys(Source(d.file, d.line) for d in group if d.file)
     # neither file name nor line counts, so that a finding keeps its waiver over revisions
     found = lead.found.replace(lead.file, "") if lead.file else lead.found

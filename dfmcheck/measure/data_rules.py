@@ -162,14 +162,14 @@ _data(
     "attribute-open", "nets of the net attributes in more than one piece of copper",
     "The board is built to artwork that is not the circuit; without a netlist no test shows it.",
     "Join the pieces, or correct the net attributes.",
-    "Must ask which one holds.", f"{_GERBER}, 5.6.14 (.N), clause number from memory",
+    "Must ask which one holds.", f"{_GERBER}, 5.6.13 (.N)",
 )  # fmt: skip
 _data(
     "attribute-short", "nets of the net attributes that share copper",
     "The board is built with two nets shorted; without a netlist no test shows it.",
     "Part the copper, or give the shape that joins the nets on purpose both names.",
     "Must ask; may go on where a drawing names the place as a joining point.",
-    f"{_GERBER}, 5.6.14 (.N), clause number from memory",
+    f"{_GERBER}, 5.6.13 (.N)",
 )  # fmt: skip
 _data(
     "netlist-open", "nets of the netlist in more than one piece of copper",
@@ -203,4 +203,28 @@ _data(
     "Export netlist and drill data together.",
     "May follow the drill data where it gives drilled for finished sizes; must ask otherwise.",
     f"{_NETLIST}, value from memory", weight=Weight.QUERY,
+)  # fmt: skip
+_data(
+    "duplicate-object", "objects drawn twice",
+    "Nothing, where the copies are equal; a block pasted twice often hides one that is missing.",
+    "Remove the repeat.",
+    "May drop exact repeats.", who="edit", weight=Weight.NOTE,
+)  # fmt: skip
+_data(
+    "tool-idle", "tools no hole is drilled with",
+    "Holes the designer thinks are there may be missing.",
+    "Remove the tool, or add its holes.",
+    "May ignore it when the hole count of a drawing agrees.", weight=Weight.NOTE,
+)  # fmt: skip
+_data(
+    "attribute-contradiction", "attributes the image contradicts",
+    "One reader follows the attribute, another the image: two different boards.",
+    "Correct the attribute, or export image and attributes together.",
+    "Must ask which one holds.", f"{_GERBER}, 5.6", weight=Weight.QUERY,
+)  # fmt: skip
+_data(
+    "profile-crossing", "profile lines that cross each other",
+    "The cutter follows one of two possible outlines.",
+    "Draw the profile as closed lines that do not cross.",
+    "Must ask which outline is meant.", f"{_GERBER}, 5.6.3 (Profile)", weight=Weight.QUERY,
 )  # fmt: skip
