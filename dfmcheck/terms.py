@@ -21,6 +21,7 @@ class Function(StrEnum):
     PROFILE = "profile"
     DRILL = "drill"
     ROUT = "rout"
+    SCORE = "score"
     NETLIST = "netlist"
     JOB = "job"
     APERTURES = "apertures"
@@ -62,7 +63,7 @@ class Weight(IntEnum):
 
 
 _ROLE = re.compile(
-    r"(?P<function>conductor|plane|mask|legend|paste|profile|drill|rout|netlist|job|apertures"
+    r"(?P<function>conductor|plane|mask|legend|paste|profile|drill|rout|score|netlist|job|apertures"
     r"|document|unknown)(?:-(?P<plating>plated|unplated))?(?:-(?P<side>top|bottom))?"
     r"(?:-(?P<first>\d+)(?:-(?P<last>\d+))?)?"
 )
@@ -109,7 +110,7 @@ class Role:
         if match is None:
             raise ValueError(
                 f"'{text}' is not a role; expected for example conductor-1, plane-2, mask-top, "
-                "legend-bottom, paste-top, profile, drill-plated-1-4, drill-unplated, rout, "
+                "legend-bottom, paste-top, profile, drill-plated-1-4, drill-unplated, rout, score, "
                 "netlist, job, document or unknown"
             )
         function = Function(match["function"])

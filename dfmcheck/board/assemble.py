@@ -16,11 +16,11 @@ from dfmcheck.board.attribute_checks import attribute_checks
 from dfmcheck.board.checks import datum_checks, job_checks
 from dfmcheck.board.holes import decide_plating, holes_of_artwork, holes_of_drilling
 from dfmcheck.board.load import Loaded, load_gerber, unreadable
-from dfmcheck.board.model import Board, Holes, Layer, Profile
+from dfmcheck.board.model import Board, Holes, Layer, Profile, Scores
 from dfmcheck.board.net_attributes import compare_attributes
 from dfmcheck.board.netlist_join import join_netlists, read_netlists, thickness_of
 from dfmcheck.board.nets import connect, joined_nets
-from dfmcheck.board.profile import read_profile
+from dfmcheck.board.profile import read_profile, read_scores
 from dfmcheck.errors import FormatError
 from dfmcheck.formats.excellon import read_excellon
 from dfmcheck.formats.jobfile import JobFile, read_job
@@ -30,7 +30,7 @@ from dfmcheck.terms import Assumption, Defect, FileEntry, Function, Gap, Side
 Progress = Callable[[str, int, int], None]
 _SIDED = (Function.MASK, Function.LEGEND, Function.PASTE)
 _PAINTED = {Function.CONDUCTOR, Function.PLANE, *_SIDED}
-_READ = _PAINTED | {Function.PROFILE}
+_READ = _PAINTED | {Function.PROFILE, Function.SCORE}
 _DRILLED = {Function.DRILL, Function.ROUT}
 
 
@@ -71,6 +71,8 @@ def assemble(
     box = _extent(copper, profile)
     # Places are told on the board's datum; until here they were the file's.
     defects = [_on_datum(d, box) for d in (*defects, *more)]
+    scores, more = _scores(loaded)
+    defects += [_on_datum(d, box) for d in more]
     job, more = _job(package, unread)
     defects += more
     holes, files, roles, drill_defects, drill_assumptions = _drill(
@@ -120,6 +122,7 @@ def assemble(
         assumptions=tuple(assumptions),
         legends=legends,
         pastes=pastes,
+        scores=scores,
         unit=_unit(loaded),
     )
     defects += datum_checks(board)
@@ -217,6 +220,17 @@ def _profile(
         if profile and (best is None or profile.area.area > best.area.area):
             best = profile
     return best, tuple(defects)
+
+
+def _scores(loaded: Sequence[Loaded]) -> tuple[tuple[Scores, ...], list[Defect]]:
+    scores: list[Scores] = []
+    defects: list[Defect] = []
+    for item in loaded:
+        if item.role.function is Function.SCORE and item.artwork is not None:
+            lines, found = read_scores(item.artwork)
+            scores.append(lines)
+            defects += found
+    return tuple(scores), defects
 
 
 def _unit(loaded: Sequence[Loaded]) -> str:

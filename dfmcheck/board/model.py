@@ -100,6 +100,15 @@ class Profile:
 
 
 @dataclass(frozen=True, slots=True)
+class Scores:
+    """Centre lines of the grooves a panel of boards is broken along, as edges of no width."""
+
+    file: str
+    edges: Edges
+    lines: Ints  # file line of every edge
+
+
+@dataclass(frozen=True, slots=True)
 class Board:
     """Everything measuring may ask about. Coordinates: mm, datum at ``origin`` of the files."""
 
@@ -121,6 +130,7 @@ class Board:
 
     legends: tuple[Layer, ...] = ()
     pastes: tuple[Layer, ...] = ()
+    scores: tuple[Scores, ...] = ()
     stack: tuple[Layer, ...] = ()
     """The whole stack where ``copper`` is only a part of it (see :meth:`only`)."""
     unit: str = ""

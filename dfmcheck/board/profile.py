@@ -8,7 +8,7 @@ import numpy as np
 import numpy.typing as npt
 import shapely
 
-from dfmcheck.board.model import Profile
+from dfmcheck.board.model import Profile, Scores
 from dfmcheck.formats.records import Artwork, Kind
 from dfmcheck.geometry.edges import CHORD_ERROR, capsule_edges
 from dfmcheck.geometry.flatten import flatten
@@ -32,6 +32,47 @@ def read_profile(
     largest one, less the closed cut-outs inside it. Where the lines leave gaps up to 0.2 mm
     the area is closed with a straight line and the gap is reported; larger gaps leave the
     area empty. A file without lines gives no profile.
+    """
+    table, line, errors, defects = centre_lines(artwork)
+    if len(table) == 0:
+        return None, (
+            *defects,
+            Defect(
+                "data.missing-role", Weight.HOLD, "the profile file draws no line",
+                "the board's outline", "Ask for the profile.", artwork.file,
+            ),
+        )  # fmt: skip
+    area, gap = _enclosed(table, lands)
+    found = list(defects)
+    if gap is not None:
+        found.append(_open(artwork.file, gap, area))
+    nodes = crossings(table, area)
+    if len(nodes):
+        found.append(_crossing(artwork.file, nodes))
+    if not area.is_empty:
+        # Frames, tables and text beside the board are no edge of it.
+        mine = shapely.dwithin(
+            area.boundary, shapely.points((table[:, :2] + table[:, 2:]) / 2), 2 * _CLOSABLE
+        )
+        table, line, errors = table[mine], line[mine], errors[mine]
+    edges = capsule_edges(table, np.zeros(len(table)), errors)
+    return Profile(artwork.file, edges, line.astype(np.int32), area), tuple(found)
+
+
+def centre_lines(
+    artwork: Artwork,
+) -> tuple[Floats, npt.NDArray[np.int32], Floats, tuple[Defect, ...]]:
+    """Centre lines of all draws and region contours, arcs as chords.
+
+    Returns
+    -------
+    segments : (n, 4) float
+        x0 y0 x1 y1, mm.
+    lines : (n,) int
+        File line of each.
+    errors : (n,) float
+        How far each may be off the true line, mm.
+    defects : tuple of Defect
     """
     objects, defects = flatten(artwork)
     draws = np.flatnonzero(objects.kind == Kind.DRAW)
@@ -59,29 +100,13 @@ def read_profile(
     errors = np.concatenate(error)
     keep = np.hypot(table[:, 2] - table[:, 0], table[:, 3] - table[:, 1]) > 0
     table, line, errors = table[keep], line[keep], errors[keep]
-    if len(table) == 0:
-        return None, (
-            *defects,
-            Defect(
-                "data.missing-role", Weight.HOLD, "the profile file draws no line",
-                "the board's outline", "Ask for the profile.", artwork.file,
-            ),
-        )  # fmt: skip
-    area, gap = _enclosed(table, lands)
-    found = list(defects)
-    if gap is not None:
-        found.append(_open(artwork.file, gap, area))
-    nodes = crossings(table, area)
-    if len(nodes):
-        found.append(_crossing(artwork.file, nodes))
-    if not area.is_empty:
-        # Frames, tables and text beside the board are no edge of it.
-        mine = shapely.dwithin(
-            area.boundary, shapely.points((table[:, :2] + table[:, 2:]) / 2), 2 * _CLOSABLE
-        )
-        table, line, errors = table[mine], line[mine], errors[mine]
-    edges = capsule_edges(table, np.zeros(len(table)), errors)
-    return Profile(artwork.file, edges, line.astype(np.int32), area), tuple(found)
+    return table, line.astype(np.int32), errors, tuple(defects)
+
+
+def read_scores(artwork: Artwork) -> tuple[Scores, tuple[Defect, ...]]:
+    """Score lines of one file: the centre lines it draws."""
+    table, line, errors, defects = centre_lines(artwork)
+    return Scores(artwork.file, capsule_edges(table, np.zeros(len(table)), errors), line), defects
 
 
 def _open(file: str, gap: tuple[float, float, float], area: Any) -> Defect:

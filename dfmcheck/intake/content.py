@@ -32,7 +32,7 @@ _BY_FUNCTION: dict[str, tuple[Function, str]] = {
     "paste": (_F.PASTE, ""),
     "solderpaste": (_F.PASTE, ""),
     "profile": (_F.PROFILE, ""),
-    "vcut": (_F.ROUT, "a V-score"),
+    "vcut": (_F.SCORE, ""),
     "depthrout": (_F.ROUT, "a depth rout"),
     "jobinfo": (_F.JOB, ""),
     "pads": (_F.DOCUMENT, "a pad master"),

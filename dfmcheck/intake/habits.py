@@ -86,7 +86,8 @@ _WORDS: tuple[tuple[str, str], ...] = (
     (r"copper|cu|etch|signal|sig|conductors?|traces?|circuit|circuitry", "copper"),
     (r"outlines?|profile|edges?|contour|border|perimeter|cutout", "profile"),
     (r"drills?|holes?|pth|npth|drl|via|vias|slots?|plated|unplated|nonplated", "drill"),
-    (r"rout|route|routing|mill|milling|vcut|vscore|score", "rout"),
+    (r"rout|route|routing|mill|milling", "rout"),
+    (r"vcuts?|vscores?|scores?|scoring", "score"),
     (
         r"fab|fabrication|assy|assembly|asm|drawing|drawings|dwg|map|readme|bom|courtyard|crtyd|notes?|pad|master"
         r"|stackup|pads|padmaster|placement|centroid|drillmap|guide|license|adhesive|glue|margin"
@@ -233,6 +234,8 @@ def read_words(text: str, ignore: frozenset[str] = frozenset()) -> Habit | None:
         return Habit(_F.PROFILE, None, 0.9, words=said)
     if "mechanical" in tags:
         return Habit(_F.DOCUMENT, None, 0.55, mechanical=True, words=said)
+    if "score" in tags:
+        return Habit(_F.SCORE, None, 0.7, words=said)
     if "rout" in tags:
         return Habit(_F.ROUT, None, 0.7, plating=_plating(words), words=said)
     if "inner" in tags and "plane" in words and number is not None:

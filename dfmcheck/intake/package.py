@@ -19,6 +19,7 @@ FABRICATION = frozenset(
         Function.PROFILE,
         Function.DRILL,
         Function.ROUT,
+        Function.SCORE,
     }
 )
 COPPER = frozenset({Function.CONDUCTOR, Function.PLANE})

@@ -76,7 +76,7 @@ def _doubtful(entry: FileEntry) -> bool:
 
 def _file_order(entry: FileEntry) -> tuple[int, int, str]:
     """Profile and copper first, in stack order; what is unknown last."""
-    order = ("profile", "conductor", "plane", "mask", "legend", "paste", "drill", "rout")
+    order = ("profile", "conductor", "plane", "mask", "legend", "paste", "drill", "rout", "score")
     try:
         role = Role.parse(entry.role)
     except ValueError:

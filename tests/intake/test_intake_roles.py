@@ -166,7 +166,7 @@ FUNCTIONS = {
     "Copper,L1,Top": "conductor-1", "Copper,L2,Inr,Plane": "plane-2",
     "Copper,L3,Bot": "conductor-3", "Soldermask,Top": "mask-top", "Legend,Bot": "legend-bottom",
     "Paste,Top": "paste-top",
-    "Profile,NP": "profile", "Plated,1,3,PTH": "drill-plated-1-3", "Vcut": "rout",
+    "Profile,NP": "profile", "Plated,1,3,PTH": "drill-plated-1-3", "Vcut": "score",
     "AssemblyDrawing,Top": "document", "Pads,Top": "document", "Carbonmask,Top": "unknown",
 }  # fmt: skip
 
