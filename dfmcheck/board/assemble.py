@@ -24,6 +24,7 @@ from dfmcheck.board.profile import read_profile, read_scores
 from dfmcheck.errors import FormatError
 from dfmcheck.formats.excellon import read_excellon
 from dfmcheck.formats.jobfile import JobFile, read_job
+from dfmcheck.geometry.budget import check_holes, check_paths
 from dfmcheck.intake import Package, PackageFile
 from dfmcheck.terms import Assumption, Defect, FileEntry, Function, Gap, Side
 
@@ -222,7 +223,7 @@ def _profile(
     return best, tuple(defects)
 
 
-def _scores(loaded: Sequence[Loaded]) -> tuple[tuple[Scores, ...], list[Defect]]:
+def _scores(loaded: Sequence[Loaded]) -> tuple[tuple[Scores, ...], tuple[Defect, ...]]:
     scores: list[Scores] = []
     defects: list[Defect] = []
     for item in loaded:
@@ -230,7 +231,7 @@ def _scores(loaded: Sequence[Loaded]) -> tuple[tuple[Scores, ...], list[Defect]]
             lines, found = read_scores(item.artwork)
             scores.append(lines)
             defects += found
-    return tuple(scores), defects
+    return tuple(scores), tuple(defects)
 
 
 def _unit(loaded: Sequence[Loaded]) -> str:
@@ -267,6 +268,23 @@ def _job(package: Package, unread: set[str]) -> tuple[JobFile | None, tuple[Defe
     return None, ()
 
 
+def _check_holes(holes: Holes, file: str) -> None:
+    """FormatError where the file holds more than can be measured."""
+    ends = np.stack([holes.x0, holes.y0, holes.x1, holes.y1], axis=-1)
+    check_holes(ends, holes.r, file)
+
+
+def _short_texts(package: Package) -> list[PackageFile]:
+    """Texts that may say something of the drill files, the short ones first, 1 MB in all."""
+    texts, room = [], 1_000_000
+    for file in sorted(package.files, key=lambda f: len(f.data)):
+        if file.format in ("listing", "text") and len(file.data) <= room:
+            texts.append(file)
+            room -= len(file.data)
+    kept = {f.name for f in texts}
+    return [f for f in package.files if f.name in kept]
+
+
 def _drill(
     package: Package,
     loaded: Sequence[Loaded],
@@ -280,7 +298,7 @@ def _drill(
     defects: list[Defect] = []
     assumptions: list[Assumption] = []
     records = {item.name: item.artwork for item in loaded}
-    listings = [f for f in package.files if f.format in ("listing", "text")]
+    listings = _short_texts(package)
     for file in package.files:
         if file.role.function not in _DRILLED:
             continue
@@ -289,22 +307,30 @@ def _drill(
             artwork = records.get(file.name)
             if artwork is None:
                 continue
-            holes, found = holes_of_artwork(artwork, file.role, conductors, row)
+            try:
+                holes, found = holes_of_artwork(artwork, file.role, conductors, row)
+                _check_holes(holes, file.name)
+            except FormatError as error:
+                unread.add(file.name)
+                defects.append(unreadable(file.name, error))
+                continue
         else:
             folder = PurePosixPath(file.name).parent
             beside = [
                 f.data.decode("latin-1")
                 for f in listings
-                if PurePosixPath(f.name).parent == folder and len(f.data) < 1_000_000
+                if PurePosixPath(f.name).parent == folder
             ]
             try:
                 drilling = read_excellon(file.data, file.name, beside=beside, expected=box)
+                defects += drilling.defects
+                check_paths(drilling.hits, file.name)
+                holes, found = holes_of_drilling(drilling, file.role, conductors, row)
+                _check_holes(holes, file.name)
             except FormatError as error:
                 unread.add(file.name)
                 defects.append(unreadable(file.name, error))
                 continue
-            holes, found = holes_of_drilling(drilling, file.role, conductors, row)
-            defects += drilling.defects
             assumptions += drilling.assumptions
         files.append(file.name)
         roles.append(str(file.role))
