@@ -11,7 +11,21 @@ from typing import Annotated
 
 import typer
 
-from dfmcheck.commands import compare, explain, inspect, judge, letter, nets, screen, waive
+from dfmcheck.commands import (
+    compare,
+    explain,
+    fleet,
+    gate,
+    inspect,
+    judge,
+    letter,
+    nets,
+    screen,
+    serve,
+    study,
+    waive,
+    watch,
+)
 from dfmcheck.commands.common import STATE
 
 app = typer.Typer(
@@ -64,6 +78,13 @@ app.command("waive")(waive.waive)
 app.command("compare")(compare.compare)
 app.command("letter")(letter.letter)
 app.command("nets")(nets.nets)
+app.command("fleet")(fleet.fleet)
+app.command("study")(study.study)
+app.command("serve")(serve.serve)
+app.command("serve-worker")(serve.serve_worker)
+app.add_typer(serve.clients, name="serve-clients")
+app.command("gate")(gate.gate)
+app.command("watch")(watch.watch)
 
 if __name__ == "__main__":
     main()

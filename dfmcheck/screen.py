@@ -232,7 +232,9 @@ def _measured(board: Board, ids: set[str], gaps: list[Gap]) -> tuple[tuple[str, 
     layers = {
         "copper": [layer.name for layer in board.copper],
         "outer": [layer.name for layer in board.copper if board.position(layer) == "outer"],
-        "inner": [layer.name for layer in board.copper if board.position(layer) == "inner"],
+        # a board without inner layers has nothing there that was left unmeasured
+        "inner": [layer.name for layer in board.copper if board.position(layer) == "inner"]
+        or [""] * bool(board.copper),
         "stack": [""],
         "mask": [layer.name for layer in board.masks],
         "legend": [layer.name for layer in board.legends],

@@ -42,6 +42,7 @@ class DrillEdit:
         self.number = max([*self.tools, *self.notes])
         self.defined: list[str] = []
         self.new_sizes: list[float] = []
+        self.new_places: list[tuple[float, float]] = []
         self.tail: list[str] = []
         self.before: dict[int, list[str]] = {}
         self.after: dict[int, list[str]] = {}
@@ -145,9 +146,11 @@ class DrillEdit:
 
     def hit(self, tool: int, x: float, y: float) -> None:
         self.tail += [f"T{tool:02d}", self.at(x, y)]
+        self.new_places.append((x, y))
 
     def slot(self, tool: int, a: tuple[float, float], b: tuple[float, float]) -> None:
         self.tail += [f"T{tool:02d}", f"{self.at(*a)}G85{self.at(*b)}"]
+        self.new_places.append(((a[0] + b[0]) / 2, (a[1] + b[1]) / 2))
 
     def recode(self, line: int, was: int, diameter: float) -> None:
         tool = self.tool(diameter)

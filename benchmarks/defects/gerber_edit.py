@@ -53,7 +53,7 @@ class GerberEdit:
 
     def round(self, value: float) -> float:
         """The nearest coordinate the file can say, mm."""
-        return round(value / self.step) * self.step
+        return float(round(value / self.step) * self.step)
 
     def number(self, value: float) -> str:
         """A coordinate with all its digits, right under either zero suppression."""

@@ -134,11 +134,17 @@ class Patch:
         for one in expect:
             if one.where is not None and not self.site.lonely(one.rule, one.layer, one.where):
                 raise NoPlace("the board has findings of its own there")
-        companions = (*companions, *self._close_tools())
-        files: dict[str, bytes | None] = {
-            edit.name: edit.data() for edit in (*self.gerbers.values(), *self.drills.values())
-        }
+        companions = (*companions, *self._close_tools(), *self._alone())
+        files: dict[str, bytes | None] = {one.name: one.data() for one in self.gerbers.values()}
+        files |= {one.name: one.data() for one in self.drills.values()}
         return Plant(files, expect, companions, note)
+
+    def _alone(self) -> tuple[Companion, ...]:
+        """A new hole may stand where hardly any copper is."""
+        points = [at for drill in self.drills.values() for at in drill.new_places]
+        if not points:
+            return ()
+        return (Companion("plate.isolation", shapely.MultiPoint(points), "it stands alone"),)
 
     def _close_tools(self) -> tuple[Companion, ...]:
         """A new tool may happen to be nearly as large as one the file has."""

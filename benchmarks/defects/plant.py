@@ -20,7 +20,8 @@ class NoPlace(Exception):
 
 
 SIZES = ("gross", "a tenth past", "2 µm past", "2 µm inside", "a tenth inside")
-"""Measured quantities: how far from the limit. Lengths; ratios take a thousandth for 2 µm."""
+"""Measured quantities: how far from the limit. Lengths; for 2 µm angles and ratios take two
+thousandths of the limit, ratios a thousandth at least."""
 PRESENCE = ("planted", "harmless")
 """Data defects: there, or something that looks like it and is none."""
 
@@ -41,12 +42,14 @@ class Aim:
     def at(self, rng: Generator, slack: float = 0.0) -> float:
         """The value as judged. ``slack`` is what the files' coordinate grid leaves open:
         a reader must not hold it against the board, so the small step goes beyond it."""
-        small = (0.002 if self.unit == "mm" else 0.002 * self.limit) + slack
+        small = 0.002 if self.unit == "mm" else 0.002 * self.limit
+        if self.unit == "1":
+            small = max(small, 0.001)
         part = {
             "gross": float(rng.uniform(0.4, 0.75)),
             "a tenth past": 0.1,
-            "2 µm past": small / self.limit,
-            "2 µm inside": -0.002 / self.limit if self.unit == "mm" else -0.002,
+            "2 µm past": (small + slack) / self.limit,
+            "2 µm inside": -small / self.limit,
             "a tenth inside": -0.1,
         }[self.size]
         return self.limit * (1 - part if self.direction == "at-least" else 1 + part)
@@ -74,19 +77,24 @@ class Companion:
 
 @dataclass(frozen=True, slots=True)
 class Plant:
-    """One defect: the files as changed (None: left out) and what must be found."""
+    """One defect: the files as changed (None: left out) and what must be found.
+
+    ``origin`` is the datum of the board as planted, mm of the files, where the plant moves it:
+    the lower left corner of the profile's box.
+    """
 
     files: dict[str, bytes | None]
     expect: tuple[Expect, ...]
     companions: tuple[Companion, ...] = ()
     note: str = ""
+    origin: tuple[float, float] | None = None
 
     def digest(self) -> str:
         """Changes when the plant does, so that a rerun does it again."""
         mark = 0
         for name in sorted(self.files):
             mark = zlib.crc32(name.encode() + (self.files[name] or b"\0"), mark)
-        told = [
+        told: list[tuple[Any, ...]] = [
             (e.rule, e.layer, e.value, shapely.to_wkt(e.where) if e.where is not None else "")
             for e in self.expect
         ]

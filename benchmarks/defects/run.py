@@ -114,7 +114,8 @@ def do_one(board: str, name: str, seed: int, repeats: int, path: Path, redo: boo
                 files[file] = data
         try:
             judgement = look(files, place.shop)
-            judge_plant(result, plant, judgement.findings, place.base, place.origin)
+            judge_plant(result, plant, judgement.findings, place.base,
+                        plant.origin or place.origin, place.origin)  # fmt: skip
         except Exception:
             result.error = traceback.format_exc(limit=-3)
         result.seconds = round(time.perf_counter() - start, 2)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import re
 from collections.abc import Sequence
 from dataclasses import asdict, dataclass, field
@@ -14,6 +15,10 @@ from dfmcheck.judge.finding import Finding
 
 NEAR = 0.3
 """A finding this near the plant (mm) is the plant's."""
+SPREAD = 3.0
+"""Further places of the plant's finding this near the plant (mm) are the plant's, too."""
+ALONG = 1.0
+"""So far apart (mm) two places of one value on one layer may be and still be one gap's."""
 _DIGITS = re.compile(r"\d+(?:\.\d+)?")
 
 
@@ -50,17 +55,52 @@ class Result:
         return asdict(self)
 
 
+@dataclass(frozen=True, slots=True)
+class Sighting:
+    """One place of a finding, mm of the files: a finding may name many places alike."""
+
+    rule: str
+    layer: str
+    value: float | None
+    at: tuple[float, float] | None
+    of: Finding
+
+
+def sightings(findings: Sequence[Finding], origin: tuple[float, float]) -> list[Sighting]:
+    """Every place of every finding."""
+    out = []
+    for f in findings:
+        places: Sequence[tuple[float | None, float | None, float | None]] = f.places
+        if not places:
+            at = _middle(f)
+            places = [(None, None, f.measured)] if at is None else [(*at, f.measured)]
+        for x, y, value in places:
+            at = None if x is None or y is None else (x + origin[0], y + origin[1])
+            out.append(Sighting(f.rule, f.layer, value, at, f))
+    return out
+
+
 def judge_plant(
     result: Result,
     plant: Plant,
     findings: Sequence[Finding],
     base: Sequence[Finding],
     origin: tuple[float, float],
+    base_origin: tuple[float, float] | None = None,
 ) -> None:
-    """Fill in what was found: the plant, nothing, or something else."""
-    new = [f for f in findings if not any(_same(f, g) for g in base)]
+    """Fill in what was found: the plant, nothing, or something else.
+
+    ``origin`` is the datum the findings' places are told from, ``base_origin`` that of the
+    board's own findings where the plant has moved it.
+    """
+    own = sightings(base, origin if base_origin is None else base_origin)
+    by_kind: dict[tuple[str, str], list[Sighting]] = {}
+    for g in own:
+        by_kind.setdefault((g.rule, g.layer), []).append(g)
+    new = [f for f in sightings(findings, origin)
+           if not any(_same(f, g) for g in by_kind.get((f.rule, f.layer), ()))]  # fmt: skip
     explained: set[int] = set()
-    hits: list[tuple[float, float, Finding, Expect]] = []
+    hits: list[tuple[float, float, Sighting, Expect]] = []
     for one in plant.expect:
         mine = []
         for n, f in enumerate(new):
@@ -68,10 +108,10 @@ def judge_plant(
                 one.layer and f.layer and f.layer != one.layer
             ):
                 continue
-            away = _away(f, one.where, origin)
+            away = _away(f, one.where)
             if away > NEAR:
                 continue
-            off = abs(f.measured - one.value) if None not in (f.measured, one.value) else 0.0  # type: ignore[operator]
+            off = abs(f.value - one.value) if None not in (f.value, one.value) else 0.0  # type: ignore[operator]
             mine.append((off, away, f, one))
             explained.add(n)
         if mine:
@@ -80,58 +120,66 @@ def judge_plant(
     if hits:
         # the worst of the findings a plant must bring about speaks for it
         off, away, f, one = max(hits, key=lambda m: (m[0], m[1]))
-        result.truth, result.measured = one.value, f.measured
+        result.truth, result.measured = one.value, f.value
         result.position_error = away if one.where is not None else None
     if result.past:
         result.caught = len(hits) == len(plant.expect)
-        leftover = [f for n, f in enumerate(new) if n not in explained]
+        # a gap has several places, and so has a cut-out: those of one finding are one defect
+        told = [(hit.of, one.where) for _, _, hit, one in hits]
+        leftover = [
+            f for n, f in enumerate(new)
+            if n not in explained
+            and not any(f.of is of and _away(f, where) <= SPREAD for of, where in told)
+        ]  # fmt: skip
     else:
         result.caught = False
         leftover = new
-    accompany = [f for f in leftover if any(_goes_with(f, c, origin) for c in plant.companions)]
-    result.companions = len(accompany)
-    result.false = [_short(f, origin) for f in leftover if f not in accompany]
+    stray = [f for f in leftover if not any(_goes_with(f, c) for c in plant.companions)]
+    result.companions = len(leftover) - len(stray)
+    result.false = [_short(f) for f in stray]
 
 
-def _short(f: Finding, origin: tuple[float, float]) -> str:
-    at = "" if f.x is None or f.y is None else f" at {f.x + origin[0]:.3f} {f.y + origin[1]:.3f}"
-    value = "" if f.measured is None else f" {f.measured:.4f}"
-    return f"{f.rule} {f.layer}{value}{at}: {f.message[:160]}"
+def _short(f: Sighting) -> str:
+    at = "" if f.at is None else f" at {f.at[0]:.3f} {f.at[1]:.3f}"
+    value = "" if f.value is None else f" {f.value:.4f}"
+    return f"{f.rule} {f.layer}{value}{at}: {f.of.message[:160]}"
 
 
-def _points(f: Finding) -> tuple[float, float] | None:
+def _middle(f: Finding) -> tuple[float, float] | None:
     if f.line is not None:
         x, y, x2, y2 = f.line
         return (x + x2) / 2, (y + y2) / 2
     return None if f.x is None or f.y is None else (f.x, f.y)
 
 
-def _away(f: Finding, where: Any, origin: tuple[float, float]) -> float:
+def _away(f: Sighting, where: Any) -> float:
     """How far a finding is from where it should be; nought when there is no place to tell."""
-    at = _points(f)
     if where is None:
         return 0.0
-    if at is None:
+    if f.at is None:
         return float("inf")
-    return float(shapely.distance(where, shapely.Point(at[0] + origin[0], at[1] + origin[1])))
+    return float(shapely.distance(where, shapely.Point(f.at)))
 
 
-def _goes_with(f: Finding, companion: Companion, origin: tuple[float, float]) -> bool:
-    return f.rule == companion.rule and _away(f, companion.where, origin) <= NEAR
+def _goes_with(f: Sighting, companion: Companion) -> bool:
+    return f.rule == companion.rule and _away(f, companion.where) <= NEAR
 
 
-def _same(f: Finding, g: Finding) -> bool:
-    """Whether a finding is one the board had before."""
+def _same(f: Sighting, g: Sighting) -> bool:
+    """Whether a place is one the board had before.
+
+    A gap of one width has no worst place, and which of its places is told may change with what
+    is drawn elsewhere: the same value to a tenth of a micrometre within ALONG is the same gap.
+    Plants keep further than that from the board's own places of their kind (``Site.lonely``).
+    """
     if f.rule != g.rule or f.layer != g.layer:
         return False
-    if f.measured is None or g.measured is None:
-        if _DIGITS.sub("#", f.message) != _DIGITS.sub("#", g.message):
-            return f.rule == "data.assumption" and f.message[:60] == g.message[:60]
-        return f.count <= g.count or f.rule == "data.deprecated-construct"
-    if abs(f.measured - g.measured) > 1e-4:
-        return False
-    a, b = _points(f), _points(g)
-    if a is None or b is None:
-        return a is b
-    box = shapely.box(*g.bbox) if g.bbox else shapely.Point(b)
-    return bool(shapely.distance(box, shapely.Point(a)) < 0.05)
+    if f.value is None or g.value is None:
+        if f.value is not g.value:
+            return False
+        if _DIGITS.sub("#", f.of.message) != _DIGITS.sub("#", g.of.message):
+            return f.rule == "data.assumption" and f.of.message[:60] == g.of.message[:60]
+        return f.of.count <= g.of.count or f.rule == "data.deprecated-construct"
+    if f.at is None or g.at is None:
+        return f.at is g.at and abs(f.value - g.value) <= 1e-4
+    return abs(f.value - g.value) <= 1e-4 and math.dist(f.at, g.at) <= ALONG

@@ -17,6 +17,7 @@ from numpy.random import Generator
 from benchmarks.defects.drill_edit import DrillEdit
 from benchmarks.defects.gerber_edit import GerberEdit
 from benchmarks.defects.plant import NoPlace
+from benchmarks.defects.score import sightings
 from dfmcheck.board.assemble import assemble
 from dfmcheck.board.model import Board, Layer
 from dfmcheck.capability import Shop, load_shop
@@ -193,15 +194,9 @@ class Site:
     def own_places(self) -> dict[tuple[str, str], Any]:
         """Where the board's own findings are, by rule and layer, so that plants keep away."""
         out: dict[tuple[str, str], list[Any]] = {}
-        for f in self.base:
-            if f.bbox is not None:
-                x0, y0, x1, y1 = f.bbox
-                ox, oy = self.origin
-                out.setdefault((f.rule, f.layer), []).append(
-                    shapely.box(x0 + ox, y0 + oy, x1 + ox, y1 + oy)
-                    if f.count == 1
-                    else shapely.Point((f.x or 0) + ox, (f.y or 0) + oy)
-                )
+        for one in sightings(self.base, self.origin):
+            if one.at is not None:
+                out.setdefault((one.rule, one.layer), []).append(shapely.Point(one.at))
         return {key: shapely.union_all(value) for key, value in out.items()}
 
     def free(
@@ -272,7 +267,7 @@ class Site:
             out[tree.query(boxes, predicate="intersects")[0]] = True
         return out
 
-    def lonely(self, rule: str, layer: str, where: Any, far: float = 2.5) -> bool:
+    def lonely(self, rule: str, layer: str, where: Any, far: float = 1.5) -> bool:
         """Whether none of the board's own findings of that kind is near."""
         own = self.own_places.get((rule, layer))
         return own is None or not math.isfinite(own.distance(where)) or own.distance(where) > far

@@ -12,6 +12,7 @@ import numpy as np
 from benchmarks.defects.plant import PRESENCE, SIZES
 from benchmarks.defects.planters import planters
 from benchmarks.defects.score import Result
+from dfmcheck.measure.rule import rules
 
 NOTES = Path(__file__).parent / "explanations.toml"
 """Why a kind of plant is missed, or brings a finding that is not the plant, by its name."""
@@ -52,6 +53,7 @@ def page(results: Sequence[Result], seed: int, repeats: int) -> list[str]:
         f"{sum(1 for r in inside if r.false)} brought a finding",
         f"- plants with a finding that is neither the plant nor one the board had before: "
         f"{len(flagged)}",
+        *_exact([r for r in past if r.caught]),
         "",
         "*False* counts findings that are neither the plant, nor what the plant causes besides,",
         "nor the board's own. Where a file's coordinate grid is coarser than 1.5 µm its rounding",
@@ -65,7 +67,8 @@ def page(results: Sequence[Result], seed: int, repeats: int) -> list[str]:
         *_by(sound, lambda r: r.rule),
         "",
         "Value in µm (ratios: thousandths; angles: thousandths of a degree). Place in µm, from the",
-        "middle of the measured line to the place planted.",
+        "middle of the measured line to the place planted; where a gap is as narrow along some",
+        "length (to 0.1 µm), any place along it is right.",
         "",
         "## By distance from the limit",
         "",
@@ -92,10 +95,28 @@ def page(results: Sequence[Result], seed: int, repeats: int) -> list[str]:
     out += _told(missed, notes.get("missed", {})) or ["None."]
     out += ["", "## Findings that are not the plant", ""]
     out += _told(flagged, notes.get("false", {})) or ["None."]
+    off = [r for r in sound if r.caught and (r.position_error or 0.0) > 0.01]
+    out += ["", "## Places more than 10 µm off", ""]
+    out += _told(off, notes.get("place", {})) or ["None."]
     broken = [r for r in results if r.error]
     if broken:
         out += ["", f"{len(broken)} plants could not be scored (errors)."]
     return out
+
+
+def _exact(caught: Sequence[Result]) -> list[str]:
+    """How many of the found ones have the right value, and the right place."""
+    known = rules()
+    value = [
+        abs(r.measured - r.truth)
+        for r in caught
+        if r.measured is not None and r.truth is not None and known[r.rule].unit == "mm"
+    ]
+    place = [r.position_error for r in caught if r.position_error is not None]
+    return [
+        f"- length told within 1 µm: {sum(v <= 0.001 for v in value)} of {len(value)} found",
+        f"- place told within 10 µm: {sum(p <= 0.01 for p in place)} of {len(place)} found",
+    ]
 
 
 def _grouped(
@@ -135,6 +156,8 @@ def _told(results: Sequence[Result], notes: dict[str, str]) -> list[str]:
     out = []
     for r in sorted(results, key=lambda r: (r.rule, r.planter, r.board, r.number)):
         truth = "" if r.truth is None else f", true value {r.truth:.4f}"
+        if r.caught and (r.position_error or 0.0) > 0.01:
+            truth += f", {1000 * (r.position_error or 0.0):.0f} µm off"
         what = "; ".join(text.split(":")[0] for text in r.false[:3])
         more = f" ({what})" if what else ""
         one = f"{r.board}/{r.planter}/{r.number}"

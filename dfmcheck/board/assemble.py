@@ -21,10 +21,10 @@ from dfmcheck.board.net_attributes import compare_attributes
 from dfmcheck.board.netlist_join import join_netlists, read_netlists, thickness_of
 from dfmcheck.board.nets import connect, joined_nets
 from dfmcheck.board.profile import read_profile, read_scores
-from dfmcheck.errors import FormatError
+from dfmcheck.errors import FormatError, PackageError
 from dfmcheck.formats.excellon import read_excellon
 from dfmcheck.formats.jobfile import JobFile, read_job
-from dfmcheck.geometry.budget import check_holes, check_paths
+from dfmcheck.geometry.budget import MOST_POINTS_IN_ALL, check_holes, check_paths
 from dfmcheck.intake import Package, PackageFile
 from dfmcheck.terms import Assumption, Defect, FileEntry, Function, Gap, Side
 
@@ -187,21 +187,44 @@ def _load_all(package: Package, workers: int, progress: Progress | None) -> list
     total = len(jobs)
     if workers <= 1 or total < 2 or sum(len(f.data) for f in wanted) < 1_000_000:
         out = []
+        points = 0
         for n, job in enumerate(jobs, start=1):
             out.append(load_gerber(*job))
+            points = _all_points(points, out[-1], package.name)
             if progress:
                 progress("reading layers", n, total)
         return out
     # Largest first keeps both workers busy to the end; the order of results stays fixed.
     by_size = sorted(range(total), key=lambda i: -len(jobs[i][1]))
     results: dict[int, Loaded] = {}
+    points = 0
     with ProcessPoolExecutor(workers, mp_context=get_context("fork")) as pool:
         futures = {pool.submit(load_gerber, *jobs[i]): i for i in by_size}
         for n, future in enumerate(as_completed(futures), start=1):
-            results[futures[future]] = future.result()
+            results[futures[future]] = loaded = future.result()
+            try:
+                points = _all_points(points, loaded, package.name)
+            except PackageError:
+                pool.shutdown(wait=False, cancel_futures=True)
+                raise
             if progress:
                 progress("reading layers", n, total)
     return [results[i] for i in range(total)]
+
+
+def _all_points(before: int, loaded: Loaded, name: str) -> int:
+    """Outline points kept so far; PackageError where the layers together hold too many."""
+    if loaded.image is None:
+        return before
+    points = before + int(shapely.get_num_coordinates(loaded.image.pieces).sum())
+    if points > MOST_POINTS_IN_ALL:
+        raise PackageError(
+            f"the layers have more than {MOST_POINTS_IN_ALL:,} outline points together",
+            "the layers of one board",
+            "Screen one board rather than a panel of many, or fewer layers at a time",
+            file=name,
+        )
+    return points
 
 
 def _profile(

@@ -9,6 +9,7 @@ import shapely
 
 from dfmcheck.board.model import Holes, Layer
 from dfmcheck.formats.records import Artwork, Drilling, HitKind, Kind, Objects
+from dfmcheck.geometry.budget import check_objects
 from dfmcheck.geometry.edges import CHORD_ERROR, coarse
 from dfmcheck.geometry.flatten import flatten
 from dfmcheck.geometry.segments import split_arc
@@ -149,6 +150,7 @@ def holes_of_artwork(
 ) -> tuple[Holes, tuple[Defect, ...]]:
     """Holes of a drill layer in Gerber form: round flashes are holes, round draws are slots."""
     objects, defects = flatten(artwork)
+    check_objects(objects, artwork)
     round_ = np.array([a.template == "C" for a in artwork.apertures] + [False], dtype=np.bool_)
     size = np.array(
         [a.values[0] if a.template == "C" else np.nan for a in artwork.apertures] + [np.nan]

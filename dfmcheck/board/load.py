@@ -9,8 +9,9 @@ from dfmcheck.board.file_checks import artwork_checks
 from dfmcheck.errors import FormatError
 from dfmcheck.formats.gerber import read_gerber
 from dfmcheck.formats.records import Artwork
+from dfmcheck.geometry.budget import check_lines
 from dfmcheck.geometry.image import Image, layer_image
-from dfmcheck.terms import Assumption, Defect, Role, Weight
+from dfmcheck.terms import Assumption, Defect, Function, Role, Weight
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,9 +48,17 @@ def load_gerber(
     if len(artwork.objects) == 0:
         defects = (*defects, _empty(name, role))
     said = dict(artwork.attributes), {a.code: a.function for a in artwork.apertures if a.function}
-    if not paint:
+    image: Image | None = None
+    try:
+        if paint:
+            image = layer_image(artwork)
+        elif role.function not in (Function.DRILL, Function.ROUT):
+            check_lines(artwork)
+    except FormatError as error:  # more than a layer of a board can hold
+        defects += (unreadable(name, error),)
+        return Loaded(name, role, None, None, defects, assumptions, artwork.unit)
+    if image is None:
         return Loaded(name, role, None, artwork, defects, assumptions, artwork.unit, *said)
-    image = layer_image(artwork)
     defects += image.defects
     return Loaded(name, role, image, None, defects, assumptions, artwork.unit, *said)
 

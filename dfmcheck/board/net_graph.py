@@ -25,7 +25,7 @@ from dfmcheck.board.model import Board
 from dfmcheck.board.nets import crossing, hole_polygons
 from dfmcheck.geometry.edges import CHORD_ERROR
 from dfmcheck.geometry.gaps import gaps_between
-from dfmcheck.geometry.image import TOUCHING
+from dfmcheck.geometry.merge import TOUCHING
 
 Floats = npt.NDArray[np.float64]
 Rows = npt.NDArray[np.intp]

@@ -14,6 +14,7 @@ from scipy.sparse import coo_array
 from scipy.sparse.csgraph import connected_components
 
 from dfmcheck.board.model import Holes, Layer
+from dfmcheck.geometry.index import Recent
 from dfmcheck.geometry.outlines import capsules
 from dfmcheck.terms import Side
 
@@ -22,11 +23,39 @@ Ints = npt.NDArray[np.int32]
 
 def hole_polygons(holes: Holes, rows: npt.NDArray[Any]) -> npt.NDArray[Any]:
     """Polygons of holes at the size in the file."""
-    out = np.empty(len(rows), dtype=object)
-    radius = holes.r[rows]
-    segments = np.stack([holes.x0[rows], holes.y0[rows], holes.x1[rows], holes.y1[rows]], axis=-1)
-    for r in np.unique(radius).tolist():
-        same = radius == r
+    columns = (holes.x0, holes.y0, holes.x1, holes.y1, holes.r)
+    return np.asarray(_POLYGONS.of(columns, lambda: _every_polygon(holes))[rows])
+
+
+def holes_met(
+    holes: Holes, parts: npt.NDArray[Any]
+) -> tuple[npt.NDArray[np.intp], npt.NDArray[np.intp]]:
+    """Pairs of a row of ``parts`` and a hole it reaches into, whatever layers the hole spans."""
+    columns = (holes.x0, holes.y0, holes.x1, holes.y1, holes.r, parts)
+    return _MET.of(columns, lambda: _meeting(holes, parts))
+
+
+def _meeting(
+    holes: Holes, parts: npt.NDArray[Any]
+) -> tuple[npt.NDArray[np.intp], npt.NDArray[np.intp]]:
+    if len(parts) == 0 or len(holes) == 0:
+        none = np.empty(0, dtype=np.intp)
+        return none, none
+    shapely.prepare(parts)
+    tree = shapely.STRtree(hole_polygons(holes, np.arange(len(holes))))
+    part, hole = tree.query(parts, predicate="intersects")
+    return part, hole
+
+
+_MET: Recent[tuple[npt.NDArray[np.intp], npt.NDArray[np.intp]]] = Recent(64)
+_POLYGONS: Recent[npt.NDArray[Any]] = Recent(2)
+
+
+def _every_polygon(holes: Holes) -> npt.NDArray[Any]:
+    out = np.empty(len(holes), dtype=object)
+    segments = np.stack([holes.x0, holes.y0, holes.x1, holes.y1], axis=-1)
+    for r in np.unique(holes.r).tolist():
+        same = holes.r == r
         out[same] = capsules(segments[same], r)
     return out
 
@@ -55,12 +84,11 @@ def connect(
     discs = hole_polygons(holes, plated)
     tree = shapely.STRtree(discs) if len(discs) else None
     for number, layer in enumerate(copper, start=1):
-        if tree is None or len(layer.image.parts) == 0:
-            continue
-        part, hit = tree.query(layer.image.parts, predicate="intersects")
-        hole = plated[hit]
+        part, hole = holes_met(holes, layer.image.parts)
         crossed = (holes.first[hole] <= number) & (holes.last[hole] >= number)
-        nodes_a.append(total + hole[crossed].astype(np.int64))
+        crossed &= holes.plated[hole] == 1
+        hole = hole[crossed]
+        nodes_a.append(total + hole.astype(np.int64))
         nodes_b.append(base[number - 1] + layer.image.component[part[crossed]].astype(np.int64))
     if tree is not None:
         one, two = tree.query(discs, predicate="intersects")

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import os
 import sys
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
+from enum import StrEnum
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -22,6 +23,15 @@ EXIT_CODES = {"release": 0, "query": 10, "hold": 20}
 EXIT_USAGE, EXIT_FAILURE = 2, 1
 _SHOWN = 3  # findings per rule on the terminal unless --all
 STATE = {"debug": False}
+
+
+class FailOn(StrEnum):
+    """The mildest verdict that gives an exit code other than 0."""
+
+    QUERY = "query"
+    HOLD = "hold"
+    NEVER = "never"
+
 
 PackageArg = Annotated[
     Path, typer.Argument(help="Zip, tar, folder or single file.", exists=True, show_default=False)
@@ -43,6 +53,22 @@ CsvOption = Annotated[
 HtmlOption = Annotated[
     Path | None,
     typer.Option("--html", help="Write the report as one HTML file, with the board drawn."),
+]
+SarifOption = Annotated[
+    Path | None,
+    typer.Option("--sarif", help="Write the report as SARIF 2.1.0; - is standard output."),
+]
+JunitOption = Annotated[
+    Path | None,
+    typer.Option("--junit", help="Write the report as JUnit XML; - is standard output."),
+]
+FailOnOption = Annotated[
+    FailOn,
+    typer.Option(
+        "--fail-on",
+        help="Mildest verdict with an exit code other than 0. A partial screen passes only "
+        "with never.",
+    ),
 ]
 ThicknessOption = Annotated[
     float | None,
@@ -66,38 +92,101 @@ AllOption = Annotated[bool, typer.Option("--all", help="Print every finding.")]
 def report(
     judgement: Judgement,
     rules: dict[str, Rule],
-    json: Path | None,
-    csv: Path | None,
-    html: Path | None,
     shop: Shop,
+    asked: Mapping[str, Path | None],
     *,
+    place: Path | None = None,
     copper: float | None,
     quiet: bool,
     all_: bool,
+    fail_on: FailOn = FailOn.QUERY,
 ) -> None:
-    """Write what was asked for, print the rest, leave with the verdict's exit code."""
+    """Write the reports ``asked`` for by kind, print the rest, leave with the exit code.
+
+    ``place`` is the package as the user named it, None where only a kept screening is known.
+    """
     from dfmcheck.report.output import write
 
-    if json is not None:
+    def sarif() -> str:
+        from dfmcheck.report.sarif import dumps
+
+        return dumps(judgement, rules, place)
+
+    def junit() -> str:
+        from dfmcheck.report.junit import to_junit
+
+        return to_junit(judgement, rules)
+
+    def json() -> str:
         from dfmcheck.report.json_report import dumps
 
-        write(json, dumps(judgement))
-    if csv is not None:
+        return dumps(judgement)
+
+    def csv() -> str:
         from dfmcheck.report.csv_report import to_csv
 
-        write(csv, to_csv(judgement))
-    if html is not None:
+        return to_csv(judgement)
+
+    def html() -> str:
         from dfmcheck.report.html import to_html
 
-        write(html, to_html(judgement, shop, rules, copper))
-    if "-" not in (str(json), str(csv), str(html)):
+        return to_html(judgement, shop, rules, copper)
+
+    makers: dict[str, Callable[[], str]] = {
+        "json": json, "csv": csv, "html": html, "sarif": sarif, "junit": junit
+    }  # fmt: skip
+    for kind, path in asked.items():
+        if path is not None:
+            write(path, makers[kind]())
+    if "-" not in map(str, asked.values()):
         from dfmcheck.report.terminal import print_verdict, render
 
         if quiet:
             print_verdict(judgement, console())
         else:
             render(judgement, console(), limit=None if all_ else _SHOWN, rules=rules)
-    raise typer.Exit(EXIT_CODES[str(judgement.verdict)])
+    raise typer.Exit(exit_code(judgement, fail_on))
+
+
+@contextmanager
+def unopened_reports(asked: Mapping[str, Path | None], package: Path) -> Iterator[None]:
+    """No report of an earlier run stays to be taken for one of this run; where the package
+    cannot be opened, those forms that can tell it do."""
+    from dfmcheck.errors import PackageError
+    from dfmcheck.report import junit, sarif
+    from dfmcheck.report.output import write, writing
+
+    for path in asked.values():
+        # not a link: /dev/stdout is one
+        if path is not None and str(path) != "-" and path.is_file() and not path.is_symlink():
+            with writing(path):
+                path.unlink()
+    try:
+        yield
+    except PackageError as error:
+        for kind, made in (("sarif", sarif.unopened), ("junit", junit.unopened)):
+            path = asked[kind]
+            if path is not None:
+                write(path, made(str(error), package.name))
+        raise
+
+
+def exit_code(judgement: Judgement, fail_on: FailOn) -> int:
+    """The exit code of a verdict; where a milder one than its own is given, a partial screen
+    says so on standard error, and does not pass unless the user wants nothing to fail."""
+    code = EXIT_CODES[str(judgement.verdict)]
+    if fail_on is FailOn.QUERY or code == 0 or (fail_on is FailOn.HOLD and code > 10):
+        return code
+    lacking = list(judgement.doubts)
+    if not lacking:
+        return 0
+    from dfmcheck.report.text import plain
+
+    more = f" (and {len(lacking) - 1} more)" if len(lacking) > 1 else ""
+    passes = fail_on is FailOn.NEVER
+    outcome = "it passes only because of --fail-on never" if passes else "so it does not pass"
+    typer.echo(plain(f"partial screen, {outcome}: {lacking[0]}{more}"), err=True)
+    return 0 if passes else code
 
 
 def parsed_roles(given: list[str] | None) -> dict[str, str]:

@@ -11,14 +11,19 @@ from dfmcheck.commands.common import (
     AllOption,
     CopperOption,
     CsvOption,
+    FailOn,
+    FailOnOption,
     HtmlOption,
     JsonOption,
+    JunitOption,
     QuietOption,
+    SarifOption,
     ShopOption,
     ThicknessOption,
     TierOption,
     plain_failures,
     report,
+    unopened_reports,
 )
 from dfmcheck.commands.inputs import PicturesOption, WaiversOption, waivers_for, write_pictures
 
@@ -35,10 +40,13 @@ def judge(
     json: JsonOption = None,
     csv: CsvOption = None,
     html: HtmlOption = None,
+    sarif: SarifOption = None,
+    junit: JunitOption = None,
     thickness: ThicknessOption = None,
     copper: CopperOption = None,
     waivers: WaiversOption = None,
     pictures: PicturesOption = None,
+    fail_on: FailOnOption = FailOn.QUERY,
     quiet: QuietOption = False,
     all_: AllOption = False,
 ) -> None:
@@ -46,14 +54,16 @@ def judge(
     with plain_failures():
         from dfmcheck.report.output import check_outputs
 
-        check_outputs(json, csv, html)
+        asked = {"json": json, "csv": csv, "html": html, "sarif": sarif, "junit": junit}
+        check_outputs(*asked.values())
         from dfmcheck.capability import load_shop
         from dfmcheck.judge import judge as judge_screening
         from dfmcheck.measure import store
         from dfmcheck.measure.rule import rules
 
         shop_file = load_shop(shop)
-        kept = store.load(screening)
+        with unopened_reports(asked, screening):
+            kept = store.load(screening)
         judgement = judge_screening(
             kept,
             shop_file,
@@ -65,5 +75,12 @@ def judge(
         )
         write_pictures(judgement, pictures)
         report(
-            judgement, rules(), json, csv, html, shop_file, copper=copper, quiet=quiet, all_=all_
+            judgement,
+            rules(),
+            shop_file,
+            asked,
+            copper=copper,
+            quiet=quiet,
+            all_=all_,
+            fail_on=fail_on,
         )

@@ -12,17 +12,22 @@ from dfmcheck.commands.common import (
     BoardOption,
     CopperOption,
     CsvOption,
+    FailOn,
+    FailOnOption,
     HtmlOption,
     JsonOption,
+    JunitOption,
     PackageArg,
     QuietOption,
     RoleOption,
+    SarifOption,
     ShopOption,
     ThicknessOption,
     TierOption,
     parsed_roles,
     plain_failures,
     report,
+    unopened_reports,
 )
 from dfmcheck.commands.inputs import PicturesOption, WaiversOption, waivers_for, write_pictures
 
@@ -34,6 +39,8 @@ def screen(
     json: JsonOption = None,
     csv: CsvOption = None,
     html: HtmlOption = None,
+    sarif: SarifOption = None,
+    junit: JunitOption = None,
     save: Annotated[
         Path | None, typer.Option("--save", help="Keep the measurements, to judge them again.")
     ] = None,
@@ -53,6 +60,7 @@ def screen(
             help="TOML file with the peak volts of nets; spacing is then judged by voltage too.",
         ),
     ] = None,
+    fail_on: FailOnOption = FailOn.QUERY,
     quiet: QuietOption = False,
     all_: AllOption = False,
 ) -> None:
@@ -60,21 +68,32 @@ def screen(
     with plain_failures():
         from dfmcheck.report.output import check_outputs, progress, writing
 
-        check_outputs(json, csv, html, save)
+        asked = {"json": json, "csv": csv, "html": html, "sarif": sarif, "junit": junit}
+        check_outputs(*asked.values(), save)
+        if save is not None and str(save) == "-":
+            from dfmcheck.errors import UsageError
+
+            raise UsageError(
+                "--save is given standard output (-)", "a file; what is kept is not text",
+                "Give a path.",
+            )  # fmt: skip
         roles = parsed_roles(role)
         from dfmcheck import screen as orchestrator
         from dfmcheck.capability import load_shop
         from dfmcheck.judge import judge as judge_screening
+        from dfmcheck.judge.judging import tier_of
         from dfmcheck.measure.rule import rules
 
         shop_file = load_shop(shop)
+        if tier is not None:
+            tier_of(shop_file, tier)  # refused before all the measuring
         accepted = waivers_for(package, "", waivers)
         stated = None
         if voltages is not None:
             from dfmcheck.voltage_file import load_voltages
 
             stated = load_voltages(voltages)
-        with progress(shown=not quiet) as tell:
+        with unopened_reports(asked, package), progress(shown=not quiet) as tell:
             screening = orchestrator.screen(
                 package,
                 roles=roles,
@@ -103,5 +122,13 @@ def screen(
         )
         write_pictures(judgement, pictures)
         report(
-            judgement, rules(), json, csv, html, shop_file, copper=copper, quiet=quiet, all_=all_
+            judgement,
+            rules(),
+            shop_file,
+            asked,
+            place=package,
+            copper=copper,
+            quiet=quiet,
+            all_=all_,
+            fail_on=fail_on,
         )

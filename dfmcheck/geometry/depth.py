@@ -9,10 +9,12 @@ import numpy as np
 import numpy.typing as npt
 import shapely
 
-from dfmcheck.geometry.edges import CHORD_ERROR, Edges, polygon_edges
+from dfmcheck.geometry.edges import CHORD_ERROR, Edges
+from dfmcheck.geometry.facing import outline_of
 from dfmcheck.geometry.image import Image
+from dfmcheck.geometry.index import BoxIndex
 from dfmcheck.geometry.rows import run_starts
-from dfmcheck.geometry.segments import closest_points
+from dfmcheck.geometry.segments import closest_pairs, points_to_segments
 
 Floats = npt.NDArray[np.float64]
 Rows = npt.NDArray[np.intp]
@@ -40,13 +42,39 @@ class Inside:
         """``drilled``: polygons of holes; a void wholly inside one (the bore of a ring-shaped
         land) counts as filled, for the drill removes it with what is round it."""
         self.image = image
-        self.parts = image.parts if drilled is None else _filled(image.parts, drilled)
-        n = len(self.parts)
-        self.facets = polygon_edges(self.parts, 0.0, np.arange(n, dtype=np.int32))
-        self._facet_tree = shapely.STRtree(self.facets.boxes()) if n else None
-        round_ = np.flatnonzero(image.edges.r > 0)
-        self.round: Edges = image.edges.take(round_)
-        self._round_tree = shapely.STRtree(self.round.boxes()) if len(round_) else None
+        self._outline = outline_of(image.parts)
+        self._segments = np.concatenate([self._outline.a, self._outline.b], axis=1)
+        self.parts = image.parts
+        self._gone: npt.NDArray[np.bool_] | None = None
+        """Facets of filled voids."""
+        if drilled is not None:
+            self._fill(drilled)
+        shapely.prepare(self.parts)
+
+    def _fill(self, drilled: npt.NDArray[Any]) -> None:
+        """Take away the inner rings that lie wholly inside a drilled hole."""
+        parts = self.parts
+        if len(parts) == 0 or len(drilled) == 0:
+            return
+        count = shapely.get_num_interior_rings(parts)
+        owner = np.repeat(np.arange(len(parts)), count)
+        number = np.arange(len(owner)) - np.repeat(np.cumsum(count) - count, count)
+        if len(owner) == 0:
+            return
+        rings = shapely.get_interior_ring(parts[owner], number)
+        inside = _rings_inside(rings, drilled)
+        if len(inside) == 0:
+            return
+        gone = np.zeros(len(rings), dtype=np.bool_)
+        gone[inside] = True
+        self.parts = parts.copy()
+        for part in np.unique(owner[inside]).tolist():
+            kept = rings[(owner == part) & ~gone]
+            self.parts[part] = shapely.Polygon(parts[part].exterior, list(kept))
+        # Of every part the outer ring comes before the inner ones.
+        filled = np.zeros(len(parts) + len(rings), dtype=np.bool_)
+        filled[(np.arange(len(rings)) + owner + 1)[inside]] = True
+        self._gone = filled[self._outline.ring]
 
     def part_at(self, x: Floats, y: Floats) -> Rows:
         """Part holding each point, -1 for none."""
@@ -55,6 +83,18 @@ class Inside:
             p, i = shapely.STRtree(shapely.points(x, y)).query(self.parts, predicate="intersects")
             part[i] = p
         return part
+
+    def _ends(self, probes: Edges) -> tuple[Rows, Rows]:
+        """Part holding either end of each probe; an end that starts the next is asked once."""
+        p0 = self.part_at(probes.x0, probes.y0)
+        p1 = p0.copy()
+        point = (probes.x0 == probes.x1) & (probes.y0 == probes.y1)
+        joined = np.zeros(len(probes), dtype=np.bool_)
+        joined[:-1] = (probes.x1[:-1] == probes.x0[1:]) & (probes.y1[:-1] == probes.y0[1:])
+        p1[joined] = p0[np.flatnonzero(joined) + 1]
+        rest = np.flatnonzero(~point & ~joined)
+        p1[rest] = self.part_at(probes.x1[rest], probes.y1[rest])
+        return p0, p1
 
     def depth(self, probes: Edges, reach: float) -> Depths:
         """Depth of each probe's spine (segment) less its radius.
@@ -69,28 +109,52 @@ class Inside:
             nothing.copy(), np.zeros(n), np.full((n, 2), np.nan), np.full((n, 2), np.nan),
             np.full(n, -1, dtype=np.intp),
         )  # fmt: skip
-        if n == 0 or self._facet_tree is None:
+        if n == 0 or len(self.parts) == 0:
             return out
-        p0 = self.part_at(probes.x0, probes.y0)
-        p1 = self.part_at(probes.x1, probes.y1)
+        p0, p1 = self._ends(probes)
         inside = (p0 >= 0) & (p0 == p1)
         out.part[:] = np.where(p0 >= 0, p0, p1)
-        of, facet = self._facet_tree.query(probes.boxes(reach))
-        mine = ~inside[of] | (self.facets.piece[facet] == out.part[of])
-        of, facet = of[mine], facet[mine]
-        distance, a, b = closest_points(probes.segments[of], self.facets.segments[facet])
-        order = _nearest_first(of, distance, b)
-        first = run_starts(of[order])
-        rows = order[first]
-        hit = of[rows]
-        ok = distance[rows] - probes.r[hit] <= reach
-        rows, hit = rows[ok], hit[ok]
-        out.value[hit] = distance[rows] - probes.r[hit]
+        hit, distance, facet = self._nearest(probes, np.where(inside, out.part, -1), reach)
+        _, a, b = closest_pairs(probes.segments, hit, self._segments, facet)
+        out.value[hit] = distance - probes.r[hit]
         out.error[hit] = CHORD_ERROR + self.image.grid
-        out.frm[hit], out.at[hit] = a[rows], b[rows]
+        out.frm[hit], out.at[hit] = a, b
         self._outside(probes, inside, p0, p1, reach, out)
         self._exact(probes, inside, out)
         return out
+
+    def _nearest(self, probes: Edges, part: Rows, reach: float) -> tuple[Rows, Floats, Rows]:
+        """Nearest facet of each probe, of ``part`` alone where that is not -1: rows of the
+        probes that have one within ``reach`` of their rim, distance of the spine and facet.
+
+        Most outlines are near, so that little is looked at when the search goes out by steps.
+        """
+        found: list[tuple[Rows, Floats, Rows]] = []
+        left = np.arange(len(probes))
+        for far in (reach / 8, reach / 3, reach):
+            asked = probes.take(left)
+            low_x, low_y, high_x, high_y = asked.bounds(far)
+            of, facet = self._outline.query(
+                np.stack([low_x, low_y], axis=-1), np.stack([high_x, high_y], axis=-1)
+            )
+            mine = (part[left[of]] < 0) | (self._outline.part[facet] == part[left[of]])
+            if self._gone is not None:
+                mine &= ~self._gone[facet]
+            of, facet = of[mine], facet[mine]
+            distance, _, b = closest_pairs(asked.segments, of, self._segments, facet)
+            order = _nearest_first(of, distance, b)
+            rows = order[run_starts(of[order])]
+            # Points equally near must all have been looked at.
+            sure = distance[rows] - asked.r[of[rows]] <= (far if far == reach else far - 1e-6)
+            rows = rows[sure]
+            found.append((left[of[rows]], distance[rows], facet[rows]))
+            done = np.zeros(len(left), dtype=np.bool_)
+            done[of[rows]] = True
+            left = left[~done]
+            if len(left) == 0:
+                break
+        hit, distance, facet = (np.concatenate(column) for column in zip(*found, strict=True))
+        return hit, distance, facet
 
     def _outside(
         self, probes: Edges, inside: Any, p0: Rows, p1: Rows, reach: float, out: Depths
@@ -102,26 +166,18 @@ class Inside:
                 continue
             # What was found so far is a distance seen from outside, not a depth.
             out.value[rows[out.value[rows] > 0]] = np.nan
-            points = np.stack([x[rows], y[rows]], axis=-1)
-            assert self._facet_tree is not None
-            far = reach + probes.r[rows]
-            boxes = shapely.box(
-                points[:, 0] - far, points[:, 1] - far, points[:, 0] + far, points[:, 1] + far
-            )
-            of, facet = self._facet_tree.query(boxes)
-            spine = np.concatenate([points, points], axis=1)[of]
-            distance, _, b = closest_points(spine, self.facets.segments[facet])
-            order = _nearest_first(of, distance, b)
-            first = run_starts(of[order])
-            near = order[first]
-            hit = rows[of[near]]
-            value = -distance[near] - probes.r[hit]
+            x, y, r = x[rows], y[rows], probes.r[rows]
+            ends = Edges(x, y, x, y, r, probes.error[rows], probes.piece[rows])
+            of, distance, facet = self._nearest(ends, np.full(len(rows), -1), reach)
+            _, point, b = closest_pairs(ends.segments, of, self._segments, facet)
+            hit = rows[of]
+            value = -distance - probes.r[hit]
             worse = ~(out.value[hit] <= value)
-            hit, near, value = hit[worse], near[worse], value[worse]
+            hit, value = hit[worse], value[worse]
             out.value[hit], out.error[hit] = value, CHORD_ERROR + self.image.grid
-            out.frm[hit], out.at[hit] = points[of[near]], b[near]
+            out.frm[hit], out.at[hit] = point[worse], b[worse]
             out.part[hit] = np.where(
-                out.part[hit] >= 0, out.part[hit], self.facets.piece[facet[near]]
+                out.part[hit] >= 0, out.part[hit], self._outline.part[facet[worse]]
             )
 
     def _exact(self, probes: Edges, inside: Any, out: Depths) -> None:
@@ -129,22 +185,25 @@ class Inside:
         rows = np.flatnonzero(inside & ~np.isnan(out.value))
         if len(rows) == 0:
             return
+        edges = self.image.edges
         spine = out.value[rows] + probes.r[rows]
-        if self._round_tree is not None:
-            of, edge = self._round_tree.query(probes.take(rows).boxes())
-            seg = self.round.segments[edge]
-            p = rows[of]
-            ends = [
-                np.stack([x[p], y[p], x[p], y[p]], axis=-1)
-                for x, y in ((probes.x0, probes.y0), (probes.x1, probes.y1))
-            ]
-            far = np.maximum(closest_points(ends[0], seg)[0], closest_points(ends[1], seg)[0])
-            depth = self.round.r[edge] - far
+        asked = probes.take(rows)
+        of, edge = edges.index.query(*asked.bounds())
+        keep = np.flatnonzero(edges.r[edge] > 0)
+        of, edge = of[keep], edge[keep]
+        if len(edge):
+            segments = edges.segments
+            start, end = asked.segments[:, :2], asked.segments[:, 2:]
+            far = np.maximum(
+                points_to_segments(start, of, segments, edge),
+                points_to_segments(end, of, segments, edge),
+            )
+            depth = edges.r[edge] - far
             best = np.full(len(rows), -np.inf)
             np.maximum.at(best, of, depth)
             error = np.zeros(len(rows))
             winner = depth >= best[of] - 1e-12
-            np.maximum.at(error, of[winner], self.round.error[edge[winner]])
+            np.maximum.at(error, of[winner], edges.error[edge[winner]])
             # The facets of a round outline lie inside it by up to the chord error.
             snap = (best >= spine - 1e-9) & (best <= spine + 1.5 * CHORD_ERROR)
             hit = rows[snap]
@@ -156,41 +215,29 @@ class Inside:
 
     def _straight(self, out: Depths, rows: Rows) -> None:
         """Values measured to a straight, exact edge carry no uncertainty."""
-        edges = self.image.edges
-        straight = edges.take(np.flatnonzero((edges.r == 0) & (edges.error <= self.image.grid)))
-        if len(straight) == 0:
-            return
-        x, y = out.at[rows, 0], out.at[rows, 1]
-        near = 1e-7
-        of, edge = shapely.STRtree(straight.boxes()).query(
-            shapely.box(x - near, y - near, x + near, y + near)
-        )
-        at = np.stack([x, y, x, y], axis=-1)[of]
-        on = closest_points(at, straight.segments[edge])[0] < near
-        out.error[rows[np.unique(of[on])]] = self.image.grid
+        edges, near = self.image.edges, 1e-7
+        points = out.at[rows]
+        of, edge = edges.index.at(points[:, 0], points[:, 1], near)
+        straight = (edges.r[edge] == 0) & (edges.error[edge] <= self.image.grid)
+        of, edge = of[straight], edge[straight]
+        on = points_to_segments(points, of, edges.segments, edge) < near
+        out.error[rows[of[on]]] = self.image.grid
 
 
-def _filled(parts: npt.NDArray[Any], drilled: npt.NDArray[Any]) -> npt.NDArray[Any]:
-    """Parts without the inner rings that lie wholly inside a drilled hole."""
-    if len(parts) == 0 or len(drilled) == 0:
-        return parts
-    count = shapely.get_num_interior_rings(parts)
-    owner = np.repeat(np.arange(len(parts)), count)
-    number = np.arange(len(owner)) - np.repeat(np.cumsum(count) - count, count)
-    if len(owner) == 0:
-        return parts
-    voids = shapely.polygons(shapely.get_interior_ring(parts[owner], number))
-    grown = shapely.buffer(drilled, 4 * CHORD_ERROR)
-    inside = np.unique(shapely.STRtree(voids).query(grown, predicate="contains")[1])
-    if len(inside) == 0:
-        return parts
-    gone = np.zeros(len(voids), dtype=np.bool_)
-    gone[inside] = True
-    out = parts.copy()
-    for part in np.unique(owner[inside]).tolist():
-        kept = voids[(owner == part) & ~gone]
-        out[part] = shapely.Polygon(parts[part].exterior, [v.exterior for v in kept])
-    return out
+def _rings_inside(rings: npt.NDArray[Any], drilled: npt.NDArray[Any]) -> Rows:
+    """Rows of the rings that lie wholly inside a drilled hole."""
+    box = shapely.bounds(rings)
+    slack = 4 * CHORD_ERROR
+    low_x, low_y, high_x, high_y = shapely.bounds(drilled).T + slack * np.array(
+        [[-1], [-1], [1], [1]]
+    )
+    hole, ring = BoxIndex(*box.T).query(low_x, low_y, high_x, high_y)
+    # Few boxes lie in the box of a hole; only for those the hole itself is looked at.
+    fits = (box[ring, 0] >= low_x[hole]) & (box[ring, 1] >= low_y[hole])
+    fits &= (box[ring, 2] <= high_x[hole]) & (box[ring, 3] <= high_y[hole])
+    hole, ring = hole[fits], ring[fits]
+    grown = shapely.buffer(drilled[hole], slack)
+    return np.unique(ring[shapely.contains(grown, shapely.polygons(rings[ring]))])
 
 
 def _nearest_first(of: Rows, distance: Floats, at: Floats) -> Rows:

@@ -9,6 +9,8 @@ import numpy as np
 import numpy.typing as npt
 import shapely
 
+from dfmcheck.geometry.index import BoxIndex, Recent
+
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int32]
 
@@ -63,17 +65,30 @@ class Edges:
         """(n, 4) x0 y0 x1 y1."""
         return np.stack([self.x0, self.y0, self.x1, self.y1], axis=-1)
 
-    def boxes(self, margin: float = 0.0) -> npt.NDArray[Any]:
-        """Bounding box polygon of every edge with its radius, grown by ``margin``."""
+    def bounds(self, margin: float = 0.0) -> tuple[Floats, Floats, Floats, Floats]:
+        """Bounding box of every edge with its radius, grown by ``margin``: low x and y, high
+        x and y."""
         grow = self.r + margin
-        return np.asarray(
-            shapely.box(
-                np.minimum(self.x0, self.x1) - grow,
-                np.minimum(self.y0, self.y1) - grow,
-                np.maximum(self.x0, self.x1) + grow,
-                np.maximum(self.y0, self.y1) + grow,
-            )
+        return (
+            np.minimum(self.x0, self.x1) - grow,
+            np.minimum(self.y0, self.y1) - grow,
+            np.maximum(self.x0, self.x1) + grow,
+            np.maximum(self.y0, self.y1) + grow,
         )
+
+    def boxes(self, margin: float = 0.0) -> npt.NDArray[Any]:
+        """:meth:`bounds` as polygons."""
+        return np.asarray(shapely.box(*self.bounds(margin)))
+
+    @property
+    def index(self) -> BoxIndex:
+        """Index of the edges' boxes; kept for the tables asked for last."""
+        return _INDEXES.of(
+            (self.x0, self.y0, self.x1, self.y1, self.r), lambda: BoxIndex(*self.bounds())
+        )
+
+
+_INDEXES: Recent[BoxIndex] = Recent(4)
 
 
 def coarse(resolution: float) -> float:

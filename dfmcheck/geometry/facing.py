@@ -17,8 +17,9 @@ import numpy.typing as npt
 import shapely
 
 from dfmcheck.geometry.edges import CHORD_ERROR, STRIDE
+from dfmcheck.geometry.index import BoxIndex, Recent
 from dfmcheck.geometry.rows import run_starts
-from dfmcheck.geometry.segments import closest_on_segment, closest_points
+from dfmcheck.geometry.segments import closest_on_segment, points_to_segments
 
 Floats = npt.NDArray[np.float64]
 Rows = npt.NDArray[np.intp]
@@ -43,67 +44,113 @@ class Widths:
         return len(self.value)
 
     def take(self, rows: npt.NDArray[Any]) -> Widths:
-        return Widths(self.value[rows], self.p[rows], self.q[rows], self.part[rows])
+        rows = np.asarray(rows)
+        if rows.dtype == np.bool_:
+            rows = np.flatnonzero(rows)
+        p, q = self.p.take(rows, axis=0), self.q.take(rows, axis=0)
+        return Widths(self.value[rows], p, q, self.part[rows])
+
+    @classmethod
+    def concat(cls, tables: list[Widths]) -> Widths:
+        if not tables:
+            return cls(np.empty(0), np.empty((0, 2)), np.empty((0, 2)), np.empty(0, dtype=np.intp))
+        return cls(
+            *(np.concatenate([getattr(t, n) for t in tables]) for n in ("value", "p", "q", "part"))
+        )
 
 
 class Outline:
     """Directed facets of all parts, the side looked at on the left, with turns at their ends.
 
-    ``void`` looks at the outside of the parts instead of the inside. Facets whose parts share
-    a ``label`` may face each other; by default each part is a label of its own.
+    Attributes
+    ----------
+    a, b : float64 (n, 2)
+        Start and end of every facet.
+    d, n : float64 (n, 2)
+        Direction and left normal.
+    length, turn : float64 (n,)
+        Length; turn at the start from the facet before, left (convex) positive, radians.
+    next, previous, part, ring : intp (n,)
+        Neighbours along the ring, row of the part, number of the ring over all parts.
     """
 
-    def __init__(self, parts: npt.NDArray[Any], void: bool, label: npt.NDArray[Any]) -> None:
+    def __init__(self, parts: npt.NDArray[Any]) -> None:
         oriented = shapely.orient_polygons(parts)
         rings, of_part = shapely.get_rings(oriented, return_index=True)
         coords, ring = shapely.get_coordinates(rings, return_index=True)
-        if void:
-            coords, ring = coords[::-1], ring[::-1]
-            ring = ring[0] - ring
-            of_part = of_part[::-1]
+        x, y = np.ascontiguousarray(coords.T)
         keep = np.ones(len(coords), dtype=np.bool_)
         same = ring[1:] == ring[:-1]
         # Vertices closer than rounding would give facets of random direction.
-        keep[1:] = ~(same & (np.abs(np.diff(coords, axis=0)).max(axis=1) < 1e-9))
-        coords, ring = coords[keep], ring[keep]
+        keep[1:] = ~(same & (np.maximum(np.abs(np.diff(x)), np.abs(np.diff(y))) < 1e-9))
+        if not keep.all():
+            coords, ring = coords[keep], ring[keep]
         start = np.flatnonzero(ring[1:] == ring[:-1])
-        self.a, self.b = coords[start], coords[start + 1]
-        self.part: Rows = of_part[ring[start]]
-        self.label = label[self.part]
-        self.void = void
+        self.a, self.b = coords.take(start, axis=0), coords.take(start + 1, axis=0)
         ring = ring[start]
+        self.part: Rows = of_part[ring]
+        self.ring: Rows = ring
         n = len(start)
-        first = np.searchsorted(ring, ring)
-        last = np.searchsorted(ring, ring, side="right") - 1
-        index = np.arange(n)
-        self.next: Rows = np.where(index == last, first, index + 1)
-        self.previous: Rows = np.where(index == first, last, index - 1)
+        opens = np.flatnonzero(run_starts(ring))
+        closes = np.append(opens[1:], n) - 1 if n else opens
+        self.next: Rows = np.arange(1, n + 1)
+        self.next[closes] = opens
+        self.previous: Rows = np.arange(-1, n - 1)
+        self.previous[opens] = closes
         step = self.b - self.a
         self.length: Floats = np.hypot(step[:, 0], step[:, 1])
-        self.d = step / np.where(self.length > 0, self.length, 1.0)[:, None]
-        self.n = np.stack([-self.d[:, 1], self.d[:, 0]], axis=-1)
-        before = self.d[self.previous]
-        # Turn at the start of each facet, from the previous one; left (convex) positive.
+        self.d: Floats = step / np.where(self.length > 0, self.length, 1.0)[:, None]
+        self.n: Floats = np.empty_like(self.d)
+        self.n[:, 0], self.n[:, 1] = -self.d[:, 1], self.d[:, 0]
+        before = self.d.take(self.previous, axis=0)
         self.turn: Floats = np.arctan2(
-            before[:, 0] * self.d[:, 1] - before[:, 1] * self.d[:, 0],
-            (before * self.d).sum(axis=1),
+            before[:, 0] * self.d[:, 1] - before[:, 1] * self.d[:, 0], _dot(before, self.d)
         )
+        low, high = np.minimum(self.a, self.b), np.maximum(self.a, self.b)
+        self.index = BoxIndex(low[:, 0], low[:, 1], high[:, 0], high[:, 1])
+        self.flip = False
+
+    def turned(self) -> Outline:
+        """The same facets seen from outside, in the other order and direction."""
+        out = Outline.__new__(Outline)
+        last = len(self) - 1
+        out.a, out.b = self.b[::-1].copy(), self.a[::-1].copy()
+        out.d, out.n = -self.d[::-1], -self.n[::-1]
+        out.part, out.length = self.part[::-1].copy(), self.length[::-1].copy()
+        out.ring = self.ring[::-1].copy()
+        out.next, out.previous = last - self.previous[::-1], last - self.next[::-1]
+        out.turn = -self.turn[self.next][::-1]
+        out.index, out.flip = self.index, True
+        return out
 
     def __len__(self) -> int:
         return len(self.a)
 
+    def query(self, low: Floats, high: Floats) -> tuple[Rows, Rows]:
+        """Pairs of a row of the boxes asked for, corners (n, 2), and a facet whose box it meets."""
+        of, facet = self.index.query(low[:, 0], low[:, 1], high[:, 0], high[:, 1])
+        return of, len(self) - 1 - facet if self.flip else facet
+
     def small_part(self, size: float) -> Bools:
         """Which facets belong to a part no larger than ``size``: a dot is narrow as a whole."""
-        low = np.full((int(self.part.max(initial=-1)) + 1, 2), np.inf)
-        high = -low
-        np.minimum.at(low, self.part, self.a)
-        np.maximum.at(high, self.part, self.a)
-        return np.asarray(((high - low).max(axis=1) <= size)[self.part])
+        opens = np.flatnonzero(run_starts(self.part))
+        if len(opens) == 0:
+            return np.empty(0, dtype=np.bool_)
+        extent = np.maximum.reduceat(self.a, opens) - np.minimum.reduceat(self.a, opens)
+        count = np.diff(np.append(opens, len(self)))
+        return np.repeat(extent.max(axis=1) <= size, count)
 
-    def boxes(self, margin: float = 0.0, rows: Any = slice(None)) -> npt.NDArray[Any]:
-        a, b = self.a[rows], self.b[rows]
-        low, high = np.minimum(a, b) - margin, np.maximum(a, b) + margin
-        return np.asarray(shapely.box(low[:, 0], low[:, 1], high[:, 0], high[:, 1]))
+
+_OUTLINES: Recent[Outline] = Recent(3)
+
+
+def outline_of(parts: npt.NDArray[Any]) -> Outline:
+    """Outline of merged parts, the image on its left; kept for the images asked for last."""
+    return _OUTLINES.of((parts,), lambda: Outline(parts))
+
+
+def _dot(u: Floats, v: Floats) -> Floats:
+    return np.asarray(u[:, 0] * v[:, 0] + u[:, 1] * v[:, 1])
 
 
 def narrow_places(
@@ -126,84 +173,92 @@ def narrow_places(
         With ``void``: space between parts of one label counts, e.g. their net.
     """
     if len(parts) == 0:
-        return _none()
-    outline = Outline(parts, void, np.arange(len(parts)) if label is None else label)
-    tree = shapely.STRtree(outline.boxes())
-    found = [_corners(outline, tree, reach), _parallels(outline, tree, reach)]
-    widths = Widths(
-        *(np.concatenate([getattr(f, n) for f in found]) for n in ("value", "p", "q", "part"))
-    )
+        return Widths.concat([])
+    outline = outline_of(parts)
+    if void:
+        outline = outline.turned()
+    labels = outline.part if label is None or not void else label[outline.part]
+    found = [_corners(outline, labels, reach), _parallels(outline, labels, reach)]
+    widths = Widths.concat(found)
     widths = widths.take(_one_per_place(widths, 0.02))
-    return widths.take(_is_free(widths, outline, tree))
+    return widths.take(_is_free(widths, outline, void))
 
 
-def _none() -> Widths:
-    return Widths(np.empty(0), np.empty((0, 2)), np.empty((0, 2)), np.empty(0, dtype=np.intp))
+def _in_order(one: Rows, other: Rows) -> Rows:
+    """Order by both rows: of several equal places the first drawn is told, whatever order an
+    index finds them in."""
+    return np.argsort(one << 32 | other, kind="stable")
 
 
 def _stationary(u: Floats, outline: Outline, vertex: Rows) -> Bools:
     """Whether a reflex vertex (start of facet ``vertex``) is nearest in direction ``u``."""
-    before, after = outline.previous[vertex], vertex
+    before = outline.previous[vertex]
     return np.asarray(
-        ((u * outline.d[before]).sum(axis=1) >= -_SLACK)
-        & ((u * outline.d[after]).sum(axis=1) <= _SLACK)
-        # Of the two opposite cones in which neither side comes nearer, the one that looks in.
-        & ((u * (outline.n[before] + outline.n[after])).sum(axis=1) > 0)
+        (_dot(u, outline.d.take(before, axis=0)) >= -_SLACK)
+        & (_dot(u, outline.d.take(vertex, axis=0)) <= _SLACK)
+        # Of the two opposite cones in which neither side comes nearer, the one that looks in;
+        # at the tip of a spike without width both normals cancel out, and rounding is left.
+        & (_dot(u, outline.n.take(before, axis=0) + outline.n.take(vertex, axis=0)) > -1e-9)
     )
 
 
-def _corners(outline: Outline, tree: shapely.STRtree, reach: float) -> Widths:
+def _corners(outline: Outline, label: npt.NDArray[Any], reach: float) -> Widths:
     """Reflex corners against facets and against each other."""
     corners = np.flatnonzero(outline.turn < -_STRAIGHT)
-    out: list[Widths] = []
-    for s in range(0, len(corners), _STEP):
-        rows = corners[s : s + _STEP]
-        v = outline.a[rows]
-        # A reflex corner only sees what its two normals span: search that side alone.
-        n0, n1 = outline.n[outline.previous[rows]] * reach, outline.n[rows] * reach
-        low = np.minimum(v, np.minimum(v + n0, v + n1)) - _SLACK * reach
-        high = np.maximum(v, np.maximum(v + n0, v + n1)) + _SLACK * reach
-        wide = outline.turn[rows] < -0.5
-        low[wide], high[wide] = v[wide] - reach, v[wide] + reach
-        of, facet = tree.query(shapely.box(low[:, 0], low[:, 1], high[:, 0], high[:, 1]))
-        vertex = rows[of]
-        # The facet must face the corner, and neither be one of its own two.
-        toward = ((outline.a[vertex] - outline.a[facet]) * outline.n[facet]).sum(axis=1)
-        keep = (
-            (toward > 0)
-            & (toward <= reach)
-            & (outline.label[vertex] == outline.label[facet])
-            & (facet != vertex)
-            & (facet != outline.previous[vertex])
-        )
-        vertex, facet = vertex[keep], facet[keep]
-        p = outline.a[vertex]
-        a, b = outline.a[facet], outline.b[facet]
-        q = np.stack(
-            closest_on_segment(p[:, 0], p[:, 1], a[:, 0], a[:, 1], b[:, 0], b[:, 1]), axis=-1
-        )
-        gap = q - p
-        value = np.hypot(gap[:, 0], gap[:, 1])
-        u = gap / np.where(value > 0, value, 1.0)[:, None]
-        at_a = np.abs(q - a).max(axis=1) < 1e-9
-        at_b = np.abs(q - b).max(axis=1) < 1e-9
-        end = np.where(at_b, outline.next[facet], facet)
-        end_ok = (outline.turn[end] < _STRAIGHT) & _stationary(-u, outline, end)
-        keep = (
-            (value > 1e-6)
-            & (value <= reach)
-            & _stationary(u, outline, vertex)
-            & (~(at_a | at_b) | end_ok)
-        )
-        out.append(Widths(value[keep], p[keep], q[keep], outline.part[vertex[keep]]))
-    if not out:
-        return _none()
-    return Widths(
-        *(np.concatenate([getattr(f, n) for f in out]) for n in ("value", "p", "q", "part"))
+    out = [
+        _corner_block(outline, label, reach, corners[s : s + _STEP])
+        for s in range(0, len(corners), _STEP)
+    ]
+    return Widths.concat(out)
+
+
+def _corner_block(outline: Outline, label: npt.NDArray[Any], reach: float, rows: Rows) -> Widths:
+    v = outline.a.take(rows, axis=0)
+    # A reflex corner only sees what its two normals span: search that side alone.
+    n0, n1 = (
+        outline.n.take(outline.previous[rows], axis=0) * reach,
+        outline.n.take(rows, axis=0) * reach,
     )
+    low = np.minimum(v, np.minimum(v + n0, v + n1)) - _SLACK * reach
+    high = np.maximum(v, np.maximum(v + n0, v + n1)) + _SLACK * reach
+    wide = outline.turn[rows] < -0.5
+    low[wide], high[wide] = v[wide] - reach, v[wide] + reach
+    of, facet = outline.query(low, high)
+    vertex = rows[of]
+    keep = np.flatnonzero(label[vertex] == label[facet])
+    vertex, facet = vertex[keep], facet[keep]
+    # The facet must face the corner, and neither be one of its own two.
+    p, a = outline.a.take(vertex, axis=0), outline.a.take(facet, axis=0)
+    toward = _dot(p - a, outline.n.take(facet, axis=0))
+    keep = np.flatnonzero(
+        (toward > 0) & (toward <= reach) & (facet != vertex) & (facet != outline.previous[vertex])
+    )
+    vertex, facet = vertex[keep], facet[keep]
+    p, a = p.take(keep, axis=0), a.take(keep, axis=0)
+    b = outline.b.take(facet, axis=0)
+    q = np.stack(closest_on_segment(p[:, 0], p[:, 1], a[:, 0], a[:, 1], b[:, 0], b[:, 1]), axis=-1)
+    gap = q - p
+    value = np.hypot(gap[:, 0], gap[:, 1])
+    keep = np.flatnonzero((value > 1e-6) & (value <= reach))
+    vertex, facet, p, q = vertex[keep], facet[keep], p.take(keep, axis=0), q.take(keep, axis=0)
+    value, u = value[keep], gap.take(keep, axis=0) / value[keep, None]
+    keep = np.flatnonzero(_stationary(u, outline, vertex))
+    vertex, facet, p, q, value, u = (c.take(keep, axis=0) for c in (vertex, facet, p, q, value, u))
+    off_a, off_b = (
+        np.abs(q - outline.a.take(facet, axis=0)),
+        np.abs(q - outline.b.take(facet, axis=0)),
+    )
+    at_a = np.maximum(off_a[:, 0], off_a[:, 1]) < 1e-9
+    at_b = np.maximum(off_b[:, 0], off_b[:, 1]) < 1e-9
+    end = np.where(at_b, outline.next[facet], facet)
+    end_ok = (outline.turn[end] < _STRAIGHT) & _stationary(-u, outline, end)
+    keep = np.flatnonzero(~(at_a | at_b) | end_ok)
+    keep = keep[_in_order(vertex[keep], facet[keep])]
+    p, q = p.take(keep, axis=0), q.take(keep, axis=0)
+    return Widths(value[keep], p, q, outline.part[vertex[keep]])
 
 
-def _parallels(outline: Outline, tree: shapely.STRtree, reach: float) -> Widths:
+def _parallels(outline: Outline, label: npt.NDArray[Any], reach: float) -> Widths:
     """Straight stretches that run parallel, inside between them."""
     end_turn = outline.turn[outline.next]
     round_outline = (
@@ -216,52 +271,54 @@ def _parallels(outline: Outline, tree: shapely.STRtree, reach: float) -> Widths:
     )  # fmt: skip
     # Short facets between reflex corners are covered by the corners.
     hollow = (outline.turn < -_STRAIGHT) & (end_turn < -_STRAIGHT)
-    rows_all = np.flatnonzero(~round_outline & ~hollow & (outline.length > 1e-4))
-    candidate = np.zeros(len(outline), dtype=np.bool_)
-    candidate[rows_all] = True
-    out: list[Widths] = []
-    for s in range(0, len(rows_all), _STEP):
-        rows = rows_all[s : s + _STEP]
-        side = outline.n[rows] * reach
-        a, b = outline.a[rows], outline.b[rows]
-        low = np.minimum(np.minimum(a, b), np.minimum(a, b) + np.minimum(side, 0))
-        high = np.maximum(np.maximum(a, b), np.maximum(a, b) + np.maximum(side, 0))
-        of, other = tree.query(shapely.box(low[:, 0], low[:, 1], high[:, 0], high[:, 1]))
-        one = rows[of]
-        keep = (one < other) | ~candidate[other]
-        keep &= outline.label[one] == outline.label[other]
-        one, other = one[keep], other[keep]
-        opposite = (outline.n[one] * outline.n[other]).sum(axis=1) < -0.9999
-        toward = ((outline.a[other] - outline.a[one]) * outline.n[one]).sum(axis=1)
-        keep = opposite & (toward > 0) & (toward <= reach)
-        one, other = one[keep], other[keep]
-        d = outline.d[one]
-        t0 = ((outline.a[other] - outline.a[one]) * d).sum(axis=1)
-        t1 = ((outline.b[other] - outline.a[one]) * d).sum(axis=1)
-        low_t = np.maximum(np.minimum(t0, t1), 0.0)
-        high_t = np.minimum(np.maximum(t0, t1), outline.length[one])
-        keep = high_t - low_t > 1e-5
-        one, other = one[keep], other[keep]
-        low_t, high_t = low_t[keep], high_t[keep]
-        steps = np.ceil((high_t - low_t) / STRIDE).astype(np.intp)
-        at = np.repeat(np.arange(len(one)), steps)
-        k = np.arange(len(at)) - np.repeat(np.cumsum(steps) - steps, steps)
-        t = low_t[at] + (high_t - low_t)[at] * (k + 0.5) / steps[at]
-        one, other = one[at], other[at]
-        middle = outline.a[one] + outline.d[one] * t[:, None]
-        oa, ob = outline.a[other], outline.b[other]
-        qx, qy = closest_on_segment(
-            middle[:, 0], middle[:, 1], oa[:, 0], oa[:, 1], ob[:, 0], ob[:, 1]
-        )
-        q = np.stack([qx, qy], axis=-1)
-        value = np.hypot(*(q - middle).T)
-        keep = (value > 1e-6) & (value <= reach)
-        out.append(Widths(value[keep], middle[keep], q[keep], outline.part[one[keep]]))
-    if not out:
-        return _none()
-    return Widths(
-        *(np.concatenate([getattr(f, n) for f in out]) for n in ("value", "p", "q", "part"))
+    candidate = ~round_outline & ~hollow & (outline.length > 1e-4)
+    rows_all = np.flatnonzero(candidate)
+    out = [
+        _parallel_block(outline, label, reach, rows_all[s : s + _STEP], candidate)
+        for s in range(0, len(rows_all), _STEP)
+    ]
+    return Widths.concat(out)
+
+
+def _parallel_block(
+    outline: Outline, label: npt.NDArray[Any], reach: float, rows: Rows, candidate: Bools
+) -> Widths:
+    side = outline.n.take(rows, axis=0) * reach
+    a, b = outline.a.take(rows, axis=0), outline.b.take(rows, axis=0)
+    low, high = np.minimum(a, b), np.maximum(a, b)
+    of, other = outline.query(low + np.minimum(side, 0), high + np.maximum(side, 0))
+    one = rows[of]
+    keep = (one < other) | ~candidate[other]
+    keep &= label[one] == label[other]
+    one, other = one[keep], other[keep]
+    keep = np.flatnonzero(
+        _dot(outline.n.take(one, axis=0), outline.n.take(other, axis=0)) < -0.9999
     )
+    one, other = one[keep], other[keep]
+    away = outline.a.take(other, axis=0) - outline.a.take(one, axis=0)
+    toward = _dot(away, outline.n.take(one, axis=0))
+    keep = np.flatnonzero((toward > 0) & (toward <= reach))
+    one, other, away = one[keep], other[keep], away.take(keep, axis=0)
+    d = outline.d.take(one, axis=0)
+    t0, t1 = _dot(away, d), _dot(outline.b.take(other, axis=0) - outline.a.take(one, axis=0), d)
+    low_t = np.maximum(np.minimum(t0, t1), 0.0)
+    high_t = np.minimum(np.maximum(t0, t1), outline.length[one])
+    keep = np.flatnonzero(high_t - low_t > 1e-5)
+    keep = keep[_in_order(one[keep], other[keep])]
+    one, other = one[keep], other[keep]
+    low_t, high_t = low_t[keep], high_t[keep]
+    steps = np.ceil((high_t - low_t) / STRIDE).astype(np.intp)
+    at = np.repeat(np.arange(len(one)), steps)
+    k = np.arange(len(at)) - np.repeat(np.cumsum(steps) - steps, steps)
+    t = low_t[at] + (high_t - low_t)[at] * (k + 0.5) / steps[at]
+    one, other = one[at], other[at]
+    middle = outline.a.take(one, axis=0) + outline.d.take(one, axis=0) * t[:, None]
+    oa, ob = outline.a.take(other, axis=0), outline.b.take(other, axis=0)
+    qx, qy = closest_on_segment(middle[:, 0], middle[:, 1], oa[:, 0], oa[:, 1], ob[:, 0], ob[:, 1])
+    value = np.hypot(qx - middle[:, 0], qy - middle[:, 1])
+    keep = np.flatnonzero((value > 1e-6) & (value <= reach))
+    q = np.stack([qx[keep], qy[keep]], axis=-1)
+    return Widths(value[keep], middle.take(keep, axis=0), q, outline.part[one[keep]])
 
 
 def _one_per_place(widths: Widths, cell: float) -> Rows:
@@ -272,21 +329,19 @@ def _one_per_place(widths: Widths, cell: float) -> Rows:
     return np.asarray(order[first])
 
 
-def _is_free(widths: Widths, outline: Outline, tree: shapely.STRtree) -> Bools:
+def _is_free(widths: Widths, outline: Outline, void: bool) -> Bools:
     """Whether the disc on the measured line holds no other outline."""
     free = np.ones(len(widths), dtype=np.bool_)
+    if len(widths) == 0:
+        return free
     middle = (widths.p + widths.q) / 2
     radius = widths.value / 2
     inner = radius - np.minimum(np.maximum(2 * CHORD_ERROR, _SLACK * radius), radius / 2)
-    if len(widths) == 0:
-        return free
-    rows = np.arange(len(widths))
-    m, r = middle, inner
-    of, facet = tree.query(shapely.box(m[:, 0] - r, m[:, 1] - r, m[:, 0] + r, m[:, 1] + r))
-    at = np.concatenate([m, m], axis=1)[of]
-    segment = np.concatenate([outline.a[facet], outline.b[facet]], axis=1)
-    near = closest_points(at, segment)[0] < r[of]
-    if not outline.void:
-        near &= outline.part[facet] == widths.part[rows[of]]
-    free[rows[of[near]]] = False
+    of, facet = outline.query(middle - inner[:, None], middle + inner[:, None])
+    if not void:
+        keep = np.flatnonzero(outline.part[facet] == widths.part[of])
+        of, facet = of[keep], facet[keep]
+    segments = np.concatenate([outline.a, outline.b], axis=1)
+    near = points_to_segments(middle, of, segments, facet) < inner[of]
+    free[of[near]] = False
     return free

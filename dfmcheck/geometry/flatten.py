@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from typing import Any
 
 import numpy as np
 
+from dfmcheck.formats.limits import MOST_NESTING, MOST_OBJECTS
 from dfmcheck.formats.records import Artwork, Kind, Objects
 from dfmcheck.terms import Defect, Weight
-
-MOST_OBJECTS = 20_000_000
 
 
 def flatten(artwork: Artwork) -> tuple[Objects, tuple[Defect, ...]]:
@@ -62,56 +62,51 @@ def _expand(
     rows = np.flatnonzero(is_flash & (objects.aperture >= 0))
     block[rows] = blocks[objects.aperture[rows]]
     at = np.flatnonzero(block >= 0)
-    if len(at) == 0 or depth > 20:
+    if len(at) == 0 or depth > MOST_NESTING:
         budget[0] -= len(objects)
         return objects
-    bodies: dict[int, Objects] = {}
-    out: list[Objects] = []
-    last = 0
-    for row in at.tolist():
-        if budget[0] < 0:
-            break
-        if row > last:
-            out.append(objects.take(slice(last, row)))
-        number = int(block[row])
-        if number not in bodies:
-            bodies[number] = _expand(artwork.blocks[number], artwork, blocks, budget, depth + 1)
-        placed = _place(bodies[number], objects, row)
-        budget[0] -= len(placed)
-        out.append(placed)
-        last = row + 1
-    out.append(objects.take(slice(last, len(objects))))
-    return Objects.concat(out)
+    plain = np.flatnonzero(block < 0)
+    tables, keys = [objects.take(plain)], [plain]
+    for number in np.unique(block[at]).tolist():
+        body = _expand(artwork.blocks[number], artwork, blocks, budget, depth + 1)
+        rows = at[block[at] == number]
+        room = max(budget[0], 0) // max(len(body), 1)
+        budget[0] -= len(rows) * len(body)
+        rows = rows[:room]
+        tables.append(_placed(body, objects, rows))
+        keys.append(np.repeat(rows, len(body)))
+    # every object at the place of its flash in the painting order
+    return Objects.concat(tables).take(np.argsort(np.concatenate(keys), kind="stable"))
 
 
-def _place(body: Objects, flashes: Objects, row: int) -> Objects:
-    mirror = int(flashes.mirror[row])
-    angle, scale = float(flashes.rotation[row]), float(flashes.scale[row])
-    dx, dy = float(flashes.x0[row]), float(flashes.y0[row])
-    dark = body.dark if bool(flashes.dark[row]) else ~body.dark
-    net = np.where(body.net >= 0, body.net, flashes.net[row]).astype(np.int32)
-    pin = np.where(body.pin >= 0, body.pin, flashes.pin[row]).astype(np.int32)
-    if mirror == 0 and angle == 0.0 and scale == 1.0:
-        return replace(
-            body, x0=body.x0 + dx, y0=body.y0 + dy, x1=body.x1 + dx, y1=body.y1 + dy,
-            cx=body.cx + dx, cy=body.cy + dy, dark=dark, net=net, pin=pin,
-        )  # fmt: skip
-    fx, fy = (-1.0 if mirror & 1 else 1.0), (-1.0 if mirror & 2 else 1.0)
+def _placed(body: Objects, flashes: Objects, rows: np.ndarray) -> Objects:
+    """One copy of ``body`` for each of the flashes ``rows``, one behind the other."""
+    n, m = len(rows), len(body)
+    copies = body.take(np.tile(np.arange(m), n))
+
+    def each(name: str) -> Any:
+        return np.repeat(getattr(flashes, name)[rows], m)
+
+    mirror, angle, scale = each("mirror"), each("rotation"), each("scale")
+    dx, dy = each("x0"), each("y0")
+    fx, fy = np.where(mirror & 1, -1.0, 1.0), np.where(mirror & 2, -1.0, 1.0)
     c, s = np.cos(angle) * scale, np.sin(angle) * scale
 
     def move(x: np.ndarray, y: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         mx, my = x * fx, y * fy
         return mx * c - my * s + dx, mx * s + my * c + dy
 
-    x0, y0 = move(body.x0, body.y0)
-    x1, y1 = move(body.x1, body.y1)
-    cx, cy = move(body.cx, body.cy)
+    x0, y0 = move(copies.x0, copies.y0)
+    x1, y1 = move(copies.x1, copies.y1)
+    cx, cy = move(copies.cx, copies.cy)
     odd = (fx * fy) < 0
     # Mirror of a turned aperture: R(a) M(m) then M(f): M(f) R(a) = R(±a) M(f).
-    rotation = (-body.rotation if odd else body.rotation) + angle
+    rotation = np.where(odd, -copies.rotation, copies.rotation) + angle
     return replace(
-        body, x0=x0, y0=y0, x1=x1, y1=y1, cx=cx, cy=cy,
-        clockwise=~body.clockwise if odd else body.clockwise, dark=dark,
-        mirror=(body.mirror ^ np.uint8(mirror)).astype(np.uint8),
-        rotation=rotation, scale=body.scale * scale, net=net, pin=pin,
+        copies, x0=x0, y0=y0, x1=x1, y1=y1, cx=cx, cy=cy,
+        clockwise=copies.clockwise ^ odd, dark=~(copies.dark ^ each("dark")),
+        mirror=(copies.mirror ^ mirror).astype(np.uint8), rotation=rotation,
+        scale=copies.scale * scale,
+        net=np.where(copies.net >= 0, copies.net, each("net")).astype(np.int32),
+        pin=np.where(copies.pin >= 0, copies.pin, each("pin")).astype(np.int32),
     )  # fmt: skip

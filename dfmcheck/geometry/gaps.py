@@ -11,13 +11,15 @@ import numpy.typing as npt
 import shapely
 
 from dfmcheck.geometry.edges import CHORD_ERROR, STRIDE, Edges
+from dfmcheck.geometry.index import BoxIndex
 from dfmcheck.geometry.rows import run_starts
-from dfmcheck.geometry.segments import closest_on_segment, closest_points
+from dfmcheck.geometry.segments import closest_on_segment, closest_pairs, points_to_segments
 
 Floats = npt.NDArray[np.float64]
 Rows = npt.NDArray[np.intp]
 Pairs = tuple[Rows, Rows]
 _BATCH = 2_000_000
+_TOUCHING = 1e-6  # mm; nearer than this parts are one component
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,9 +42,12 @@ class Gaps:
         return len(self.value)
 
     def take(self, rows: npt.NDArray[Any]) -> Gaps:
+        rows = np.asarray(rows)
+        if rows.dtype == np.bool_:
+            rows = np.flatnonzero(rows)
         return Gaps(
-            self.a[rows], self.b[rows], self.value[rows], self.p[rows], self.q[rows],
-            self.error[rows],
+            self.a[rows], self.b[rows], self.value[rows], self.p.take(rows, axis=0),
+            self.q.take(rows, axis=0), self.error[rows],
         )  # fmt: skip
 
     @classmethod
@@ -60,7 +65,7 @@ class Gaps:
 
 def outline_gap(first: Edges, a: Rows, second: Edges, b: Rows) -> Gaps:
     """Distance of the outlines of edges ``first[a]`` and ``second[b]``, row by row."""
-    distance, p, q = closest_points(first.segments[a], second.segments[b])
+    distance, p, q = closest_pairs(first.segments, a, second.segments, b)
     ra, rb = first.r[a], second.r[b]
     safe = np.where(distance > 0, distance, 1.0)[:, None]
     direction = (q - p) / safe
@@ -79,13 +84,13 @@ def along_parallels(gaps: Gaps, first: Edges, second: Edges) -> Gaps:
     """
     if len(gaps) == 0:
         return gaps
-    sa, sb = first.segments[gaps.a], second.segments[gaps.b]
+    sa, sb = first.segments.take(gaps.a, axis=0), second.segments.take(gaps.b, axis=0)
     u, v = sa[:, 2:] - sa[:, :2], sb[:, 2:] - sb[:, :2]
     lu, lv = np.hypot(*u.T), np.hypot(*v.T)
     safe = np.where(lu > 0, lu, 1.0)
     d = u / safe[:, None]
-    t0 = ((sb[:, :2] - sa[:, :2]) * d).sum(axis=1)
-    t1 = ((sb[:, 2:] - sa[:, :2]) * d).sum(axis=1)
+    t0 = (sb[:, 0] - sa[:, 0]) * d[:, 0] + (sb[:, 1] - sa[:, 1]) * d[:, 1]
+    t1 = (sb[:, 2] - sa[:, 0]) * d[:, 0] + (sb[:, 3] - sa[:, 1]) * d[:, 1]
     low, high = np.maximum(np.minimum(t0, t1), 0.0), np.minimum(np.maximum(t0, t1), lu)
     sine = np.abs(u[:, 0] * v[:, 1] - u[:, 1] * v[:, 0]) / np.maximum(lu * lv, 1e-12)
     overlap = high - low
@@ -128,13 +133,12 @@ def gaps_within(
     """
     if len(edges) < 2:
         return Gaps.concat([])
-    tree = shapely.STRtree(edges.boxes())
     marked = np.ones(len(edges), dtype=np.bool_) if start is None else start
     rows = np.flatnonzero(marked)
     found: list[Gaps] = []
-    step = _step(tree, edges.take(rows), reach)
+    step = _step(edges.index, edges.take(rows), reach)
     for s in range(0, len(rows), step):
-        of, b = tree.query(edges.take(rows[s : s + step]).boxes(reach))
+        of, b = edges.index.query(*edges.take(rows[s : s + step]).bounds(reach))
         a = rows[s + of]
         keep = (a < b) | ~marked[b]
         a, b = a[keep], b[keep]
@@ -144,20 +148,20 @@ def gaps_within(
             gaps = outline_gap(edges, a[t : t + _BATCH], edges, b[t : t + _BATCH])
             keep = gaps.value <= reach
             found.append(gaps.take(keep if overlaps else keep & (gaps.value > 0)))
-    return Gaps.concat(found)
+    return _in_order(Gaps.concat(found))
 
 
-def _step(tree: shapely.STRtree, edges: Edges, reach: float) -> int:
+def _step(index: BoxIndex, edges: Edges, reach: float) -> int:
     """How many edges to ask for at a time, so that the candidate pairs fit in memory."""
-    return max(50, int(_BATCH / max(_candidates_per_edge(tree, edges, reach), 1.0)))
+    return max(50, int(_BATCH / max(_candidates_per_edge(index, edges, reach), 1.0)))
 
 
-def _candidates_per_edge(tree: shapely.STRtree, edges: Edges, reach: float) -> float:
+def _candidates_per_edge(index: BoxIndex, edges: Edges, reach: float) -> float:
     """Mean number of boxes near an edge, from up to 200 edges spread over the table."""
     if len(edges) == 0:
         return 0.0
     sample = np.unique(np.linspace(0, len(edges) - 1, 200).astype(np.intp))
-    return len(tree.query(edges.take(sample).boxes(reach))[0]) / len(sample)
+    return len(index.query(*edges.take(sample).bounds(reach))[0]) / len(sample)
 
 
 def candidate_pairs(edges: Edges, reach: float, start: npt.NDArray[np.bool_]) -> float:
@@ -165,8 +169,7 @@ def candidate_pairs(edges: Edges, reach: float, start: npt.NDArray[np.bool_]) ->
     rows = np.flatnonzero(start)
     if len(rows) == 0:
         return 0.0
-    tree = shapely.STRtree(edges.boxes())
-    return _candidates_per_edge(tree, edges.take(rows), reach) * len(rows)
+    return _candidates_per_edge(edges.index, edges.take(rows), reach) * len(rows)
 
 
 def all_but_largest(group: npt.NDArray[Any]) -> npt.NDArray[np.bool_]:
@@ -185,55 +188,76 @@ def gaps_between(first: Edges, second: Edges, reach: float) -> Gaps:
     """Pairs of an edge of ``first`` and one of ``second`` with gap ≤ ``reach``, overlaps too."""
     if len(first) == 0 or len(second) == 0:
         return Gaps.concat([])
-    tree = shapely.STRtree(second.boxes())
     found: list[Gaps] = []
-    step = _step(tree, first, reach)
+    step = _step(second.index, first, reach)
     for start in range(0, len(first), step):
         rows = np.arange(start, min(start + step, len(first)))
-        a, b = tree.query(first.take(rows).boxes(reach))
+        a, b = second.index.query(*first.take(rows).bounds(reach))
         gaps = outline_gap(first, a + start, second, b)
         found.append(gaps.take(gaps.value <= reach))
-    return Gaps.concat(found)
+    return _in_order(Gaps.concat(found))
 
 
-def clear_of(gaps: Gaps, edges: Edges, parts: npt.NDArray[Any]) -> npt.NDArray[np.bool_]:
+def _in_order(gaps: Gaps) -> Gaps:
+    """Gaps by their edges: of several equally narrow ones the first drawn is told, whatever
+    order an index finds them in."""
+    return gaps.take(np.argsort(gaps.a.astype(np.int64) << 32 | gaps.b, kind="stable"))
+
+
+def clear_of(
+    gaps: Gaps, edges: Edges, parts: npt.NDArray[Any], apart: bool = False
+) -> npt.NDArray[np.bool_]:
     """Which gaps are free space: nothing else of the image reaches into them.
 
     A gap counts when the disc on the measured line as diameter holds no other outline and its
     middle is not inside the image. Otherwise the pair is not the nearest pair at that place.
+
+    ``apart``: both ends lie on outlines of the image, of components that do not touch. Copper
+    over the middle then touches neither end, or only one of them, so that its outline crosses
+    the line short of an end; where none does, the middle need not be asked for.
     """
     if len(gaps) == 0:
         return np.empty(0, dtype=np.bool_)
     middle = (gaps.p + gaps.q) / 2
-    points = shapely.points(middle)
     radius = gaps.value / 2
-    free = np.ones(len(gaps), dtype=np.bool_)
-    _, inside = shapely.STRtree(points).query(parts, predicate="intersects")
-    free[inside] = False
-    left = np.flatnonzero(free)
-    if len(left) == 0:
-        return free
-    slack = np.maximum(CHORD_ERROR + gaps.error[left], 0.02 * radius[left])
+    slack = np.maximum(CHORD_ERROR + gaps.error, 0.02 * radius)
     # A gap of chord-error size must still be clear in its middle half.
-    inner = radius[left] - np.minimum(slack, 0.5 * radius[left])
-    tree = shapely.STRtree(edges.boxes())
-    m = middle[left]
-    of_gap, edge = tree.query(
-        shapely.box(m[:, 0] - inner, m[:, 1] - inner, m[:, 0] + inner, m[:, 1] + inner)
-    )
-    at = np.concatenate([m, m], axis=1)[of_gap]
-    distance = closest_points(at, edges.segments[edge])[0] - edges.r[edge]
-    free[left[of_gap[distance < inner[of_gap]]]] = False
+    inner = radius - np.minimum(slack, 0.5 * radius)
+    of, edge = edges.index.at(middle[:, 0], middle[:, 1], radius if apart else inner)
+    distance = points_to_segments(middle, of, edges.segments, edge) - edges.r[edge]
+    free = np.ones(len(gaps), dtype=np.bool_)
+    free[of[distance < inner[of]]] = False
+    asked = free.copy()
+    if apart:
+        crossed = np.zeros(len(gaps), dtype=np.bool_)
+        crossed[of[distance < radius[of] - _TOUCHING]] = True
+        asked &= crossed
+    left = np.flatnonzero(asked)
+    if len(left) and len(parts):
+        shapely.prepare(parts)
+        points = shapely.STRtree(shapely.points(middle.take(left, axis=0)))
+        free[left[points.query(parts, predicate="intersects")[1]]] = False
     return free
 
 
 def thin(gaps: Gaps, key: npt.NDArray[Any], cell: float, order: Floats | None = None) -> Rows:
-    """Rows of the narrowest gap per key and square cell of ``cell`` mm (by its middle)."""
+    """Rows of the narrowest gap per key and square cell of ``cell`` mm (by its middle), of
+    equally narrow ones the first."""
     if len(gaps) == 0:
         return np.empty(0, dtype=np.intp)
     middle = np.floor((gaps.p + gaps.q) / 2 / cell).astype(np.int64)
     value = gaps.value if order is None else order
-    by = np.lexsort((value, middle[:, 1], middle[:, 0], key))
-    k, m = key[by], middle[by]
-    first = run_starts(k, m[:, 0], m[:, 1])
-    return np.asarray(np.sort(by[first]))
+    # One number for key and cell, sorted once. Were two of them alike by chance (once in some
+    # thousand million tables), a place would be listed twice.
+    mixed = key.astype(np.uint64) * _MIX[0]
+    mixed ^= middle[:, 0].astype(np.uint64) * _MIX[1]
+    mixed ^= middle[:, 1].astype(np.uint64) * _MIX[2]
+    by = np.argsort(mixed, kind="stable")
+    starts = run_starts(key[by], middle[:, 0][by], middle[:, 1][by])
+    run, value = np.cumsum(starts) - 1, value[by]
+    least = np.minimum.reduceat(value, np.flatnonzero(starts))
+    narrow = np.flatnonzero(value == least[run])
+    return np.asarray(np.sort(by[narrow[run_starts(run[narrow])]]))
+
+
+_MIX = np.array([0x9E3779B97F4A7C15, 0xC2B2AE3D27D4EB4F, 0x165667B19E3779F9], dtype=np.uint64)

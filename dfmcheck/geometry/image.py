@@ -2,19 +2,18 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, fields, replace
 from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 import shapely
-from scipy.sparse import coo_array
-from scipy.sparse.csgraph import connected_components
 
 from dfmcheck.formats.records import Artwork, Kind, Objects
+from dfmcheck.geometry.budget import check_cuts, check_density, check_objects, check_overlaps
 from dfmcheck.geometry.edges import CHORD_ERROR, Edges, coarse, polygon_edges
 from dfmcheck.geometry.flatten import flatten
-from dfmcheck.geometry.gaps import all_but_largest, gaps_within
+from dfmcheck.geometry.merge import merge
 from dfmcheck.geometry.paint import Painted, paint
 from dfmcheck.terms import Defect
 
@@ -22,8 +21,7 @@ Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int32]
 Bools = npt.NDArray[np.bool_]
 
-TOUCHING = 1e-6
-"""Shapes nearer than this (mm) touch: rounding between units must not open a net."""
+_BATCH = 4_000_000  # pairs looked at together, for the sake of memory
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,6 +50,9 @@ class Image:
     grid : float
         How far a feature may be off because the file's coordinates are coarse: half a step
         where a step is above 1.5 µm, nought on finer grids. Part of ``edges.error``.
+    clear : Edges
+        Outline of the clear draws and flashes; ``clear.piece`` numbers the objects. What one
+        of them drew on its own is as wide as stated, whatever the grid.
     """
 
     file: str
@@ -73,6 +74,12 @@ class Image:
     nets: tuple[str, ...] = ()
     pins: tuple[tuple[str, str], ...] = ()
     defects: tuple[Defect, ...] = ()
+    clear: Edges = field(default_factory=Edges.empty)
+
+    def __reduce__(self) -> tuple[Any, ...]:
+        # Painted in another process: polygons travel as coordinates, not one by one.
+        columns = {f.name: getattr(self, f.name) for f in fields(self)}
+        return _unpacked, (columns | {n: _packed(columns[n]) for n in ("pieces", "parts")},)
 
     @property
     def area(self) -> float:
@@ -88,6 +95,21 @@ class Image:
     def edge_component(self) -> Ints:
         """Component of every edge."""
         return self.piece_component[self.edges.piece]
+
+
+def _packed(polygons: npt.NDArray[Any]) -> Any:
+    """Coordinates and offsets of polygons, several times faster to send than the polygons."""
+    plain = shapely.get_type_id(polygons) == shapely.GeometryType.POLYGON
+    if len(polygons) == 0 or not (plain & ~shapely.is_empty(polygons)).all():
+        return polygons
+    return shapely.to_ragged_array(polygons)[1:]
+
+
+def _unpacked(columns: dict[str, Any]) -> Image:
+    for name in ("pieces", "parts"):
+        if isinstance(columns[name], tuple):
+            columns[name] = shapely.from_ragged_array(shapely.GeometryType.POLYGON, *columns[name])
+    return Image(**columns)
 
 
 def keep_parts(image: Image, keep: Bools) -> Image:
@@ -115,15 +137,18 @@ def layer_image(artwork: Artwork) -> Image:
     """Paint one file's objects and merge them.
 
     Image semantics: objects in order, dark adds, clear takes away from what is under it
-    (Gerber Layer Format Specification 2.2, 4.9).
+    (Gerber Layer Format Specification 2.2, 4.9). Raises FormatError where the layer is beyond
+    the bounds of :mod:`dfmcheck.geometry.budget`.
     """
     objects, defects = flatten(artwork)
+    check_objects(objects, artwork)
     painted = paint(objects, artwork)
-    shapes, edges, of_object = _compose(painted, objects)
+    shapes, edges, of_object = _compose(painted, objects, artwork.file)
+    check_overlaps(shapes, artwork.file)
+    check_density(edges.table, artwork.file)
     codes = np.array([a.code for a in artwork.apertures] + [-1], dtype=np.int32)
     functions = codes[np.where(objects.aperture >= 0, objects.aperture, len(codes) - 1)]
-    parts = _merge(shapes)
-    part = _owner(shapes, parts)
+    merged = merge(shapes, edges.table, edges.uncut)
     cut = np.ones(len(shapes), dtype=np.bool_)
     cut[edges.uncut] = False
     return Image(
@@ -139,14 +164,22 @@ def layer_image(artwork: Artwork) -> Image:
         x=objects.x0[of_object],
         y=objects.y0[of_object],
         edges=replace(edges.table, error=edges.table.error + coarse(artwork.resolution)),
-        parts=parts,
-        part=part,
-        component=_components(len(parts), part, edges.table),
+        parts=merged.parts,
+        part=merged.part,
+        component=merged.component,
         grid=coarse(artwork.resolution),
         nets=artwork.nets,
         pins=artwork.pins,
         defects=defects + painted.defects,
+        clear=_cutters(painted, objects),
     )
+
+
+def _cutters(painted: Painted, objects: Objects) -> Edges:
+    """Edges of the clear draws and flashes; a piece is one object, error without the grid."""
+    of_edge = painted.owner[painted.edges.piece]
+    rows = np.flatnonzero(~objects.dark[of_edge] & (objects.kind[of_edge] != Kind.REGION))
+    return replace(painted.edges.take(rows), piece=of_edge[rows].astype(np.int32))
 
 
 @dataclass(frozen=True, slots=True)
@@ -156,7 +189,7 @@ class _PieceEdges:
 
 
 def _compose(
-    painted: Painted, objects: Objects
+    painted: Painted, objects: Objects, file: str
 ) -> tuple[npt.NDArray[Any], _PieceEdges, npt.NDArray[np.intp]]:
     """Cut every dark shape by the clear ones painted after it."""
     shapes, owner = painted.shapes, painted.owner
@@ -164,15 +197,16 @@ def _compose(
     dark_rows, clear_rows = np.flatnonzero(dark), np.flatnonzero(~dark)
     touched = np.empty(0, dtype=np.intp)
     result = shapes[dark_rows]
-    if len(clear_rows) and len(dark_rows):
-        tree = shapely.STRtree(shapes[clear_rows])
-        of_dark, of_clear = tree.query(result, predicate="intersects")
-        later = owner[clear_rows[of_clear]] > owner[dark_rows[of_dark]]
-        of_dark, of_clear = of_dark[later], of_clear[later]
-        touched = np.unique(of_dark)
-        order = np.argsort(of_dark, kind="stable")
-        groups = np.split(of_clear[order], np.searchsorted(of_dark[order], touched)[1:])
-        cutters = np.array([shapely.union_all(shapes[clear_rows[g]]) for g in groups], dtype=object)
+    check_cuts(result, shapes[clear_rows], file)
+    of_dark, of_clear = _later_clears(shapes, owner, dark_rows, clear_rows)
+    if len(of_dark):
+        touched, first = np.unique(of_dark, return_index=True)
+        groups = np.split(of_clear, first[1:])
+        # Most clear shapes under one dark one lie apart; only those that meet are merged.
+        cutters = np.array(
+            [shapely.disjoint_subset_union_all(shapes[clear_rows[g]]) for g in groups],
+            dtype=object,
+        )
         result = result.copy()
         result[touched] = shapely.difference(result[touched], cutters)
     is_cut = np.zeros(len(dark_rows), dtype=np.bool_)
@@ -199,39 +233,34 @@ def _compose(
     )
 
 
-def _merge(pieces: npt.NDArray[Any]) -> npt.NDArray[Any]:
-    if len(pieces) == 0:
-        return np.empty(0, dtype=object)
-    merged = shapely.disjoint_subset_union_all(pieces)
-    parts = shapely.get_parts(merged)
-    return np.asarray(parts[shapely.area(parts) > 0])
+def _later_clears(
+    shapes: npt.NDArray[Any],
+    owner: npt.NDArray[np.intp],
+    dark_rows: npt.NDArray[np.intp],
+    clear_rows: npt.NDArray[np.intp],
+) -> tuple[npt.NDArray[np.intp], npt.NDArray[np.intp]]:
+    """Places in ``dark_rows`` and ``clear_rows`` of pairs that meet, the clear painted later.
 
-
-def _owner(pieces: npt.NDArray[Any], parts: npt.NDArray[Any]) -> Ints:
-    """Part every piece lies in."""
-    owner = np.zeros(len(pieces), dtype=np.int32)
-    if len(pieces) == 0:
-        return owner
-    points = shapely.point_on_surface(pieces)
-    # The parts are the prepared side of the query: big pours have many points to test.
-    of_part, of_point = shapely.STRtree(points).query(parts, predicate="intersects")
-    owner[:] = -1
-    owner[of_point] = of_part
-    lost = np.flatnonzero(owner < 0)
-    if len(lost):
-        owner[lost] = shapely.STRtree(parts).nearest(points[lost])
-    return owner
-
-
-def _components(count: int, part: Ints, edges: Edges) -> Ints:
-    """Components of the parts: exact outlines that touch join parts whose chords do not."""
-    if count == 0:
-        return np.empty(0, dtype=np.int32)
-    of_edge = part[edges.piece]
-    touching = gaps_within(
-        edges, TOUCHING, lambda a, b: np.asarray(of_edge[a] != of_edge[b]), overlaps=True,
-        start=all_but_largest(of_edge),
-    )  # fmt: skip
-    a, b = of_edge[touching.a], of_edge[touching.b]
-    graph = coo_array((np.ones(len(a), dtype=np.int8), (a, b)), shape=(count, count))
-    return np.asarray(connected_components(graph, directed=False)[1], dtype=np.int32)
+    Sorted by the dark one.
+    """
+    none = np.empty(0, dtype=np.intp)
+    if len(clear_rows) == 0:
+        return none, none
+    tree = shapely.STRtree(shapes[clear_rows])
+    before = np.flatnonzero(owner[dark_rows] < owner[clear_rows].max())
+    found = []
+    step = max(1, _BATCH // len(clear_rows))
+    for start in range(0, len(before), step):
+        rows = before[start : start + step]
+        dark = shapes[dark_rows[rows]]
+        at, clear = tree.query(dark)
+        later = owner[clear_rows[clear]] > owner[dark_rows[rows[at]]]
+        at, clear = at[later], clear[later]
+        shapely.prepare(dark[np.unique(at)])
+        meets = shapely.intersects(dark[at], shapes[clear_rows[clear]])
+        shapely.destroy_prepared(dark)
+        order = np.argsort(at[meets], kind="stable")
+        found.append((rows[at[meets][order]], clear[meets][order]))
+    if not found:
+        return none, none
+    return np.concatenate([f[0] for f in found]), np.concatenate([f[1] for f in found])

@@ -13,6 +13,7 @@ from shapely import Polygon
 from shapely.geometry.base import BaseGeometry
 
 from dfmcheck.formats.records import Aperture, Primitive
+from dfmcheck.geometry.budget import check_crossings
 from dfmcheck.geometry.edges import CHORD_ERROR, Edges, polygon_edges
 
 Floats = npt.NDArray[np.float64]
@@ -219,11 +220,18 @@ def _thermal(v: tuple[float, ...], turn: float) -> tuple[BaseGeometry, Edges]:
     return outline.shape, outline.edges
 
 
+_MANY = 50  # primitives of one macro
+
+
 def _macro(primitives: tuple[Primitive, ...]) -> Outline:
     """Primitives in order: exposed ones add, the others take away from what is there so far."""
     shape: BaseGeometry = Polygon()
     tables: list[Edges] = []
     erased = False
+    if len(primitives) > _MANY and all(p.exposed for p in primitives):
+        # one union of all: adding them one by one takes time by the square of their number
+        parts, rows = zip(*(_primitive(p) for p in primitives), strict=True)
+        return Outline(shapely.union_all(parts), Edges.concat(list(rows)))
     for p in primitives:
         part, edges = _primitive(p)
         if p.exposed:
@@ -238,13 +246,15 @@ def _macro(primitives: tuple[Primitive, ...]) -> Outline:
     return Outline(shape, Edges.concat(tables))
 
 
-def solid_polygons(polygons: npt.NDArray[Any]) -> npt.NDArray[Any]:
+def solid_polygons(polygons: npt.NDArray[Any], file: str = "") -> npt.NDArray[Any]:
     """Polygons made valid; cut-ins (coincident edges run in both directions) become holes.
 
-    Source: Gerber Layer Format Specification 4.10.3 (contours, cut-ins).
+    Source: Gerber Layer Format Specification 4.10.3 (contours, cut-ins). Raises FormatError for
+    an outline that crosses itself without end.
     """
     bad = ~shapely.is_valid(polygons)
     if bad.any():
+        check_crossings(polygons[bad], file)
         polygons = polygons.copy()
         polygons[bad] = [_areas(g) for g in shapely.make_valid(polygons[bad])]
     return polygons

@@ -9,7 +9,7 @@ import numpy as np
 import numpy.typing as npt
 import shapely
 
-from dfmcheck.formats.records import Artwork, Kind, Objects
+from dfmcheck.formats.records import Aperture, Artwork, Kind, Objects
 from dfmcheck.geometry.edges import CHORD_ERROR, Edges, capsule_edges, polygon_edges
 from dfmcheck.geometry.outlines import Outline, aperture_outline, capsules, solid_polygons
 from dfmcheck.geometry.segments import split_arc
@@ -81,6 +81,8 @@ def paint(objects: Objects, artwork: Artwork) -> Painted:
             continue
         outline = _transformed(aperture_outline(aperture), int(key[1]), key[2], key[3])
         if outline.shape.is_empty or outline.shape.area == 0:
+            if _undefined(aperture, artwork):
+                continue  # told already, and heavier
             defects.append(
                 Defect(
                     "data.zero-aperture",
@@ -113,6 +115,12 @@ def paint(objects: Objects, artwork: Artwork) -> Painted:
                 polygon_edges(shapes, error, np.arange(len(shapes), dtype=np.int32)),
             )
     return out.result(defects)
+
+
+def _undefined(aperture: Aperture, artwork: Artwork) -> bool:
+    """Whether a reader put the aperture there for one that no line defines."""
+    named = any(d.rule == "data.aperture-undefined" for d in artwork.defects)
+    return named and aperture.line == 0 and aperture.values == (0.0,)
 
 
 def _aperture_keys(objects: Objects) -> tuple[Floats, Rows]:
@@ -280,7 +288,7 @@ def region_polygons(artwork: Artwork) -> tuple[npt.NDArray[Any], Floats]:
     usable = np.isin(contour, numbers[enough])
     _, ring = np.unique(contour[usable], return_inverse=True)
     rings = shapely.linearrings(np.stack([x[usable], y[usable]], axis=-1), indices=ring)
-    areas = solid_polygons(np.asarray(shapely.polygons(rings)))
+    areas = solid_polygons(np.asarray(shapely.polygons(rings)), artwork.file)
     region = c.region[row[first[enough]]]
     error[np.unique(c.region[arcs])] = CHORD_ERROR
     single = np.bincount(region, minlength=count)

@@ -12,6 +12,10 @@ import numpy as np
 import numpy.typing as npt
 
 Floats = npt.NDArray[np.float64]
+Rows = npt.NDArray[np.intp]
+
+BLOCK = 1 << 13
+"""Rows worked on at a time: so many columns of them stay in the cache."""
 
 
 def closest_on_segment(
@@ -53,38 +57,105 @@ def closest_points(a: Floats, b: Floats) -> tuple[Floats, Floats, Floats]:
     >>> float(d[0]), p[0].tolist(), q[0].tolist()
     (1.0, [1.0, 0.0], [2.0, 0.0])
     """
-    ax0, ay0, ax1, ay1 = a.T
-    bx0, by0, bx1, by1 = b.T
-    # The nearest pair of two segments that do not cross has an end of one of them in it.
-    candidates = []
-    for px, py in ((ax0, ay0), (ax1, ay1)):
-        qx, qy = closest_on_segment(px, py, bx0, by0, bx1, by1)
-        candidates.append((px, py, qx, qy))
-    for qx, qy in ((bx0, by0), (bx1, by1)):
-        px, py = closest_on_segment(qx, qy, ax0, ay0, ax1, ay1)
-        candidates.append((px, py, qx, qy))
-    best = np.stack([np.hypot(c[0] - c[2], c[1] - c[3]) for c in candidates])
-    which = np.argmin(best, axis=0)
-    rows = np.arange(len(which))
-    distance = best[which, rows]
-    stacked = np.stack([np.stack(c, axis=-1) for c in candidates])[which, rows]
-    p, q = stacked[:, :2].copy(), stacked[:, 2:].copy()
+    n = len(a)
+    distance, p, q = np.empty(n), np.empty((n, 2)), np.empty((n, 2))
+    for s in range(0, n, BLOCK):
+        part = slice(s, s + BLOCK)
+        _closest(a[part], b[part], distance[part], p[part], q[part])
+    return distance, p, q
 
+
+def closest_pairs(first: Floats, a: Rows, second: Floats, b: Rows) -> tuple[Floats, Floats, Floats]:
+    """:func:`closest_points` of ``first[a]`` and ``second[b]``."""
+    n = len(a)
+    distance, p, q = np.empty(n), np.empty((n, 2)), np.empty((n, 2))
+    for s in range(0, n, BLOCK):
+        part = slice(s, s + BLOCK)
+        _closest(
+            first.take(a[part], axis=0), second.take(b[part], axis=0),
+            distance[part], p[part], q[part],
+        )  # fmt: skip
+    return distance, p, q
+
+
+def points_to_segments(points: Floats, of: Rows, segments: Floats, at: Rows) -> Floats:
+    """Distance of ``points[of]`` (n, 2) from ``segments[at]`` (n, 4), (n,).
+
+    Examples
+    --------
+    >>> one = np.array([0])
+    >>> points_to_segments(np.array([[3.0, 5.0]]), one, np.array([[0.0, 1, 0, 1]]), one).tolist()
+    [5.0]
+    """
+    n = len(of)
+    distance = np.empty(n)
+    for s in range(0, n, BLOCK):
+        part = slice(s, s + BLOCK)
+        px, py = points.take(of[part], axis=0).T
+        x0, y0, x1, y1 = segments.take(at[part], axis=0).T
+        x, y = closest_on_segment(px, py, x0, y0, x1, y1)
+        np.hypot(px - x, py - y, out=distance[part])
+    return distance
+
+
+def _closest(a: Floats, b: Floats, distance: Floats, p: Floats, q: Floats) -> None:
+    """One block of :func:`closest_points`, into the arrays given."""
+    ax0, ay0, ax1, ay1 = np.ascontiguousarray(a.T)
+    bx0, by0, bx1, by1 = np.ascontiguousarray(b.T)
     ux, uy, vx, vy = ax1 - ax0, ay1 - ay0, bx1 - bx0, by1 - by0
+    uu, vv = ux * ux + uy * uy, vx * vx + vy * vy
+    uu, vv = np.where(uu > 0, uu, 1.0), np.where(vv > 0, vv, 1.0)
+    # The nearest pair of two segments that do not cross has an end of one of them in it.
+    near: list[tuple[Floats, Floats, Floats, Floats]] = []
+    for px, py in ((ax0, ay0), (ax1, ay1)):
+        t = np.clip(((px - bx0) * vx + (py - by0) * vy) / vv, 0.0, 1.0)
+        near.append((px, py, bx0 + t * vx, by0 + t * vy))
+    for qx, qy in ((bx0, by0), (bx1, by1)):
+        t = np.clip(((qx - ax0) * ux + (qy - ay0) * uy) / uu, 0.0, 1.0)
+        near.append((ax0 + t * ux, ay0 + t * uy, qx, qy))
+    px, py, qx, qy = near[0]
+    best = np.hypot(px - qx, py - qy)
+    for ox, oy, rx, ry in near[1:]:
+        away = np.hypot(ox - rx, oy - ry)
+        nearer = away < best
+        best = np.where(nearer, away, best)
+        px, py = np.where(nearer, ox, px), np.where(nearer, oy, py)
+        qx, qy = np.where(nearer, rx, qx), np.where(nearer, ry, qy)
+    p[:, 0], p[:, 1], q[:, 0], q[:, 1] = px, py, qx, qy
+    distance[:] = best
+
     cross = ux * vy - uy * vx
     wx, wy = bx0 - ax0, by0 - ay0
     safe = np.where(cross != 0, cross, 1.0)
-    s = (wx * vy - wy * vx) / safe
-    t = (wx * uy - wy * ux) / safe
-    # Below this the segments are parallel, and s and t nothing but rounding.
-    bent = np.abs(cross) > 1e-12 * np.hypot(ux, uy) * np.hypot(vx, vy)
-    crossing = bent & (s >= 0) & (s <= 1) & (t >= 0) & (t <= 1)
-    if crossing.any():
-        at = np.stack([ax0 + s * ux, ay0 + s * uy], axis=-1)[crossing]
-        distance = np.where(crossing, 0.0, distance)
-        p[crossing] = at
-        q[crossing] = at
-    return distance, p, q
+    s, t = (wx * vy - wy * vx) / safe, (wx * uy - wy * ux) / safe
+    crossing = np.flatnonzero((s >= 0) & (s <= 1) & (t >= 0) & (t <= 1) & (cross != 0))
+    if len(crossing):
+        # Below this the segments are parallel, and s and t nothing but rounding.
+        c = crossing
+        bent = np.abs(cross[c]) > 1e-12 * np.hypot(ux[c], uy[c]) * np.hypot(vx[c], vy[c])
+        c = c[bent]
+        at = np.stack([ax0[c] + s[c] * ux[c], ay0[c] + s[c] * uy[c]], axis=-1)
+        distance[c] = 0.0
+        p[c] = at
+        q[c] = at
+
+
+def chord_counts(
+    x0: Floats, y0: Floats, x1: Floats, y1: Floats, cx: Floats, cy: Floats,
+    clockwise: npt.NDArray[np.bool_], tolerance: float,
+) -> tuple[npt.NDArray[np.intp], Floats, Floats]:  # fmt: skip
+    """Chords each arc takes, the angle it starts at and the angle it sweeps; see split_arc."""
+    a0 = np.arctan2(y0 - cy, x0 - cx)
+    a1 = np.arctan2(y1 - cy, x1 - cx)
+    sweep = np.where(clockwise, -((a0 - a1) % (2 * np.pi)), (a1 - a0) % (2 * np.pi))
+    closed = np.hypot(x1 - x0, y1 - y0) < 1e-9
+    sweep = np.where(closed, np.where(clockwise, -2 * np.pi, 2 * np.pi), sweep)
+    r0, r1 = np.hypot(x0 - cx, y0 - cy), np.hypot(x1 - cx, y1 - cy)
+    radius = np.maximum(np.maximum(r0, r1), 1e-12)
+    # half angle form: the cosine of a very wide arc's step cannot be told from 1
+    step = 4 * np.arcsin(np.sqrt(np.clip(tolerance / (2 * radius), 0.0, 0.5)))
+    count = np.maximum(np.ceil(np.abs(sweep) / step), 1).astype(np.intp)
+    return np.where(closed, np.maximum(count, 8), count), a0, sweep
 
 
 def split_arc(
@@ -106,16 +177,8 @@ def split_arc(
     n = len(x0)
     if n == 0:
         return np.empty(0, dtype=np.intp), np.empty((0, 4))
-    a0 = np.arctan2(y0 - cy, x0 - cx)
-    a1 = np.arctan2(y1 - cy, x1 - cx)
-    sweep = np.where(clockwise, -((a0 - a1) % (2 * np.pi)), (a1 - a0) % (2 * np.pi))
-    closed = np.hypot(x1 - x0, y1 - y0) < 1e-9
-    sweep = np.where(closed, np.where(clockwise, -2 * np.pi, 2 * np.pi), sweep)
+    count, a0, sweep = chord_counts(x0, y0, x1, y1, cx, cy, clockwise, tolerance)
     r0, r1 = np.hypot(x0 - cx, y0 - cy), np.hypot(x1 - cx, y1 - cy)
-    radius = np.maximum(np.maximum(r0, r1), 1e-12)
-    step = 2 * np.arccos(np.clip(1 - tolerance / radius, 0.0, 1.0))
-    count = np.maximum(np.ceil(np.abs(sweep) / step), 1).astype(np.intp)
-    count = np.where(closed, np.maximum(count, 8), count)
     row = np.repeat(np.arange(n), count)
     k = np.arange(len(row)) - np.repeat(np.cumsum(count) - count, count)
     f0, f1 = k / count[row], (k + 1) / count[row]

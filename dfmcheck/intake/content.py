@@ -85,7 +85,7 @@ def function_clue(fields: tuple[str, ...], source: Source, said_by: str) -> Clue
         return None
     kind = fields[0].casefold()
     rest = [f.casefold() for f in fields[1:]]
-    said = f"{said_by} says {','.join(fields)}"
+    said = f"{said_by} says {','.join(fields)[:120]}"
     side = Side.TOP if "top" in rest else Side.BOTTOM if "bot" in rest or "bottom" in rest else None
     if kind == "copper":
         digits = re.fullmatch(r"l(\d{1,4})", rest[0]) if rest else None

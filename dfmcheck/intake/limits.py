@@ -5,13 +5,23 @@ from __future__ import annotations
 import io
 from dataclasses import dataclass, field
 from typing import IO, cast
+from unicodedata import normalize
 
 from dfmcheck.errors import PackageError
 from dfmcheck.terms import Defect, Weight
 
-MAX_BYTES = 1_000_000_000
-MAX_FILES = 20_000
-MAX_RATIO = 250
+MAX_BYTES = 500_000_000  # of all files, unpacked, with the archives they came in
+MAX_FILES = 2_000  # and folders and links; published packages: 30
+MAX_LAYERS = 300  # files of one board that are drawn, drilled or routed; published boards: 28
+MAX_ROLES = 1_000  # lines of a file that gives roles
+MAX_JOB = 4_000_000  # bytes of a job file that is looked into
+MAX_LISTED = 1_000  # files a job file may list
+MAX_RATIO = 250  # of an archive and of each file in it
+MAX_DEPTH = 50  # folders inside one another
+MAX_NAME = 1_000  # characters of a path inside the package
+MAX_HEADER = 65_536  # bytes of what a tar says beside one file
+MAX_TOLD = 200  # entries left out that are named one by one
+UNPACK_MEMORY = 128 << 20  # bytes an xz file may ask for
 #: Small files may compress as well as they like.
 _RATIO_FROM = 16_000_000
 CHUNK = 1 << 20
@@ -25,13 +35,14 @@ class Contents:
     defects: list[Defect] = field(default_factory=list)
     total: int = 0
     entries: int = 0
+    untold: dict[tuple[str, Weight], int] = field(default_factory=dict)
 
     def count(self, package: str) -> None:
         """Count one more entry; PackageError above the limit."""
         self.entries += 1
         if self.entries > MAX_FILES:
             raise PackageError(
-                f"more than {MAX_FILES} files",
+                f"more than {MAX_FILES} files and folders",
                 "the fabrication data of one board",
                 "Send only the folder with the fabrication data",
                 file=package,
@@ -49,10 +60,44 @@ class Contents:
         return self.total > MAX_BYTES or self.entries > MAX_FILES
 
     def skip(self, name: str, found: str, expected: str, action: str, weight: Weight) -> None:
-        """Report an entry that was left out."""
+        """Report an entry that was left out; beyond some hundred they are counted."""
+        if len(self.defects) >= MAX_TOLD:
+            key = (found, weight)
+            if key not in self.untold and len(self.untold) >= 20:
+                key = ("it was left out", Weight.HOLD)
+            self.untold[key] = self.untold.get(key, 0) + 1
+            return
         self.defects.append(
             Defect("data.unreadable-file", weight, found, expected, action, file=name)
         )
+
+    def finish(self) -> None:
+        """Report what was only counted, and names some file systems cannot tell apart."""
+        self.defects += [
+            Defect(
+                "data.unreadable-file",
+                weight,
+                f"{count:,} further entries, of each of which: {found}",
+                "ordinary files",
+                "Pack the fabrication data again, and nothing else",
+            )
+            for (found, weight), count in self.untold.items()
+        ]
+        alike: dict[str, list[str]] = {}
+        for name in self.files:
+            alike.setdefault(normalize("NFKC", name).casefold(), []).append(name)
+        doubles = [names for names in alike.values() if len(names) > 1]
+        self.defects += [
+            Defect(
+                "data.duplicate-role",
+                Weight.QUERY,
+                f"its name and {names[0]} differ only in capitals or in the form of a letter",
+                "names every file system can tell apart",
+                "Ask which of the two is meant; both were read",
+                file=names[1],
+            )
+            for names in doubles[:MAX_TOLD]
+        ]
 
     def add(self, name: str, data: bytes) -> None:
         """Take one file."""
@@ -96,8 +141,8 @@ class Bounded(io.RawIOBase):
         data = self._inner.read(min(len(view), CHUNK))
         view[: len(data)] = data
         self._read += len(data)
-        # A tar adds a 512-byte header and padding to each file.
-        if self._read > MAX_BYTES + MAX_FILES * 1024:
+        # A tar adds a 512-byte header, what it says beside it, and padding to each file.
+        if self._read > MAX_BYTES + MAX_FILES * 2048:
             raise too_large(self._package)
         check_ratio(self._read, self._packed, self._package)
         return len(data)

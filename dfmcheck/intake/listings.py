@@ -7,6 +7,7 @@ import re
 from collections.abc import Mapping
 from pathlib import PurePosixPath
 
+from dfmcheck.intake import limits
 from dfmcheck.intake.content import function_clue, habit_clue
 from dfmcheck.intake.habits import read_words
 from dfmcheck.intake.package import FABRICATION, Clue, Source, Stack
@@ -73,15 +74,19 @@ class Listings:
     def _job(self, name: str, data: bytes) -> None:
         if not data.lstrip(b"\xef\xbb\xbf \t\r\n").startswith(b"{"):
             return  # the older Gerber form lists no files
+        if len(data) > limits.MAX_JOB:
+            return  # its reader says so
         try:
             job = json.loads(data.decode("utf-8-sig", "replace"))
         except (ValueError, RecursionError) as error:
             line = getattr(error, "lineno", None)
+            deep = isinstance(error, RecursionError)
+            beyond = "nested too deep" if deep else "a number of thousands of digits"
             self.defects.append(
                 Defect(
                     "data.unreadable-file",
                     Weight.QUERY,
-                    f"the job file is not valid JSON ({getattr(error, 'msg', 'nested too deep')})",
+                    f"the job file is not valid JSON ({getattr(error, 'msg', beyond)})",
                     "JSON as the Gerber Job Format Specification asks",
                     "Export the job file again; the screen goes on without it",
                     file=name,
@@ -90,6 +95,18 @@ class Listings:
             )
             return
         entries = job.get("FilesAttributes") if isinstance(job, dict) else None
+        if isinstance(entries, list) and len(entries) > limits.MAX_LISTED:
+            self.defects.append(
+                Defect(
+                    "data.illegal-construct",
+                    Weight.HOLD,
+                    f"the job file lists {len(entries):,} files",
+                    f"at most {limits.MAX_LISTED:,}",
+                    "Those behind were not looked at; ask for a sensible job file",
+                    file=name,
+                )
+            )
+            entries = entries[: limits.MAX_LISTED]
         for entry in entries if isinstance(entries, list) else []:
             if not isinstance(entry, dict) or not isinstance(entry.get("Path"), str):
                 continue
@@ -101,7 +118,7 @@ class Listings:
                     Defect(
                         "data.job-contradiction",
                         Weight.QUERY,
-                        f"the job file lists {entry['Path']}, which is not in the package",
+                        f"the job file lists {entry['Path'][:200]}, which is not in the package",
                         "every listed file",
                         "Send the missing file or a job file that fits the package",
                         file=name,

@@ -8,7 +8,7 @@ from fnmatch import fnmatchcase
 from pathlib import Path, PurePosixPath
 
 from dfmcheck.errors import PackageError, UsageError
-from dfmcheck.intake import audit
+from dfmcheck.intake import audit, limits
 from dfmcheck.intake.boards import belongs, board_prefixes
 from dfmcheck.intake.content import layer_list
 from dfmcheck.intake.habits import common_words
@@ -148,6 +148,14 @@ def _assemble(
         )
     texts = Listings({f.name: (f.data, f.format) for f in recognised})
     for group in groups:
+        layers = sum(f.function in FABRICATION for f in group)
+        if layers > limits.MAX_LAYERS:
+            raise PackageError(
+                f"the package holds {layers:,} layers and drill files",
+                f"at most {limits.MAX_LAYERS} of one board",
+                "Send the fabrication data of one board alone",
+                file=name,
+            )
         stacks = list(texts.stacks)
         for file in group:
             stack = layer_list(text_head(file.data)) if file.function in COPPER else None
@@ -246,19 +254,24 @@ def _roles_inside(files: dict[str, bytes]) -> list[tuple[str, Mapping[str, str]]
 
 
 def _roles_beside(path: Path) -> list[tuple[str, Mapping[str, str]]]:
+    beside = roles_beside(path)
+    return [] if beside is None else [(beside.name, _read_roles(beside.read_bytes(), beside.name))]
+
+
+def roles_beside(path: Path) -> Path | None:
+    """The file of roles that lies beside a package and counts for it."""
     whole = path.resolve()
-    names = dict.fromkeys((f"{whole.name}.roles.toml", f"{whole.name.split('.')[0]}.roles.toml"))
-    tables = []
-    for name in names:
+    for name in (f"{whole.name}.roles.toml", f"{whole.name.split('.')[0]}.roles.toml"):
         beside = whole.parent / name
         if beside.is_file() and beside != whole:
-            tables.append((name, _read_roles(beside.read_bytes(), name)))
-            break
-    return tables
+            return beside
+    return None
 
 
 def _read_roles(data: bytes, shown: str) -> Mapping[str, str]:
     form = 'a table [roles] with lines such as "top.gbr" = "conductor-1"'
+    if len(data) > 1_000_000:
+        raise UsageError("the file is larger than 1 MB", form, "Correct it", file=shown)
     try:
         table = tomllib.loads(data.decode("utf-8"))
     except (ValueError, RecursionError) as error:  # a number or nesting beyond all measure, too
@@ -269,6 +282,13 @@ def _read_roles(data: bytes, shown: str) -> Mapping[str, str]:
             file=shown,
         ) from error
     roles = table.get("roles")
+    if isinstance(roles, dict) and len(roles) > limits.MAX_ROLES:
+        raise UsageError(
+            f"the file gives {len(roles):,} roles",
+            f"at most {limits.MAX_ROLES:,}",
+            "Give roles to the files that need one, or by patterns",
+            file=shown,
+        )
     if not isinstance(roles, dict) or set(table) != {"roles"}:
         found = ", ".join(f"'{k}'" for k in table) or "nothing"
         raise UsageError(f"the file holds {found}", form, "Correct it", file=shown)

@@ -39,7 +39,7 @@ _GERBER_STRONG = re.compile(
     rb"%FS[LTD]?[AI]|%MO(?:MM|IN)\*|%ADD\d+[A-Za-z_.$]|%TF\.?\w|%AM[^\n*%]+\*"
 )
 _GERBER_WEAK = re.compile(
-    rb"(?:[XY][+-]?\d+){1,2}(?:[IJ][+-]?\d+)*(?:D0?[123])?\*|G0?4[^*]{0,2000}\*|D\d+\*"
+    rb"(?:[XY][+-]?\d+){1,2}(?:[IJ][+-]?\d+)*(?:D0?[123])?\*|G0?4[^*]{0,300}\*|D\d+\*"
 )
 _JOB_GERBER = re.compile(rb"TF\.FileFunction,JobInfo", re.I)
 _JOB_JSON = re.compile(rb'"(?:FilesAttributes|GeneralSpecs|MaterialStackup)"\s*:')
@@ -70,9 +70,17 @@ _LISTING = re.compile(
 
 def looks_archived(data: bytes) -> bool:
     """Whether the content is a zip, tar, gzip, bzip2, xz, 7z or rar archive to be opened."""
-    if sniff(data) == "archive":
-        return True
-    return is_tar(data[:512])
+    return _by_magic(data[:4096]) == "archive" or is_tar(data[:512])
+
+
+def _by_magic(head: bytes) -> str:
+    """Format by the first bytes alone; "" where they tell nothing."""
+    for magic, kind in _MAGIC:
+        if head.startswith(magic):
+            if kind == "archive" and any(m in head for m in _OFFICE_MEMBERS):
+                return "office"
+            return kind
+    return ""
 
 
 def is_tar(block: bytes) -> bool:
@@ -145,11 +153,8 @@ def sniff(data: bytes) -> str:
     head = data[:HEAD]
     if not head.strip():
         return "empty"
-    for magic, kind in _MAGIC:
-        if head.startswith(magic):
-            if kind == "archive" and any(m in head[:4096] for m in _OFFICE_MEMBERS):
-                return "office"
-            return kind
+    if kind := _by_magic(head[:4096]):
+        return kind
     if head.startswith(b"BM") and b"\x00" in head[:32]:
         return "image"
     if is_tar(head[:512]):
@@ -184,9 +189,10 @@ def _sniff_text(head: bytes) -> str:
     if _NETLIST_FEATURE.search(head) and netlist * 2 > len(lines):
         return "ipc-d-356"
     # Statements of a Gerber file end in '*': so much of the text that little else remains.
-    covered = sum(len(m) for m in _GERBER_WEAK.findall(head))
-    if covered * 2 > len(head.replace(b"\n", b"")) and re.search(rb"D0?[123]\*", head):
-        return "gerber"
+    if re.search(rb"D0?[123]\*", head):
+        covered = sum(len(m) for m in _GERBER_WEAK.findall(head))
+        if covered * 2 > len(head.replace(b"\n", b"")):
+            return "gerber"
     if drill * 10 >= len(lines) * 8 and _DRILL_TOOL.search(head) and _DRILL_HIT.search(head):
         return "excellon"
     apertures = sum(_APERTURE_LINE.match(line[:_LINE]) is not None for line in lines)

@@ -6,9 +6,7 @@ about its size gains nothing.
 
 from __future__ import annotations
 
-import bz2
 import contextlib
-import gzip
 import io
 import lzma
 import os
@@ -23,13 +21,15 @@ from typing import IO, cast
 
 from dfmcheck.errors import PackageError
 from dfmcheck.intake import limits
-from dfmcheck.intake.limits import CHUNK, Bounded, Contents, check_ratio, too_large
+from dfmcheck.intake.limits import CHUNK, Contents, check_ratio, too_large
 from dfmcheck.intake.sniff import is_tar, looks_archived
+from dfmcheck.intake.streams import SmallHeaders, decompressed, packed_name
 from dfmcheck.terms import Defect, Weight
 
 _SKIPPED_FOLDERS = {".git", ".svn", ".hg", "__MACOSX"}
 _LONGEST_NAME = 255  # characters; file systems in use hold no more (POSIX NAME_MAX)
 _CONTROL = re.compile(r"[\x00-\x1f\x7f-\x9f\ud800-\udfff]")
+_METHODS = (zipfile.ZIP_STORED, zipfile.ZIP_DEFLATED, zipfile.ZIP_BZIP2)
 _BROKEN = (
     zipfile.BadZipFile,
     tarfile.TarError,
@@ -66,11 +66,18 @@ def unpack(path: Path) -> Contents:
         if path.is_dir():
             _read_folder(path, contents)
         elif path.is_file():
-            data = _read_file(path, contents, shown)
+            data = _read_file(path, contents, shown, follow=True)
             if looks_archived(data):
                 _read_archive(data, shown, "", contents, depth=0)
             else:
                 contents.add(_clean(path.name), data)
+        elif path.exists():
+            raise PackageError(
+                "it is a device or pipe",
+                "a folder, zip, tar or single file",
+                "Save the data as a file",
+                file=_clean(path.name),
+            )
         else:
             raise PackageError(
                 "there is no such file or folder",
@@ -82,6 +89,7 @@ def unpack(path: Path) -> Contents:
         raise PackageError(
             "it may not be read", "a readable file or folder", "Change its permissions", str(path)
         ) from error
+    contents.finish()
     if not contents.files:
         reasons = "; ".join(d.sentence for d in contents.defects[:3])
         raise PackageError(
@@ -93,59 +101,92 @@ def unpack(path: Path) -> Contents:
     return contents
 
 
-def _read_file(path: Path, contents: Contents, shown: str) -> bytes:
-    size = path.stat().st_size
+def _read_file(path: Path, contents: Contents, shown: str, *, follow: bool = False) -> bytes:
+    """The file's bytes; OSError where it is no plain file by the time it is opened.
+
+    It is opened so that neither a pipe nor a link put in its place meanwhile can do harm, and
+    read no further than the package may still grow.
+    """
     contents.count(shown)
-    contents.grow(size, shown)
-    return path.read_bytes()
+    flags = os.O_RDONLY | getattr(os, "O_NONBLOCK", 0) | getattr(os, "O_BINARY", 0)
+    file = os.open(path, flags if follow else flags | getattr(os, "O_NOFOLLOW", 0))
+    with os.fdopen(file, "rb") as stream:
+        state = os.fstat(file)
+        if not stat.S_ISREG(state.st_mode):
+            raise OSError("it is no file any more")
+        if contents.total + state.st_size > limits.MAX_BYTES:
+            raise too_large(shown)
+        data = stream.read(limits.MAX_BYTES - contents.total + 1)
+    contents.grow(len(data), shown)
+    return data
 
 
 def _read_folder(root: Path, contents: Contents) -> None:
-    def report(error: OSError) -> None:
-        name = os.path.relpath(error.filename or str(root), root)
-        contents.skip(
-            _clean(name),
-            "the folder cannot be opened",
-            "a readable folder",
-            "Change its permissions",
-            Weight.QUERY,
-        )
+    """Every file below ``root``, folder by folder; links are never followed."""
+    waiting = [(root, 0)]
+    while waiting:
+        folder, depth = waiting.pop()
+        try:
+            with os.scandir(folder) as found:
+                entries = []
+                for entry in found:
+                    contents.count(root.name)
+                    entries.append(entry)
+        except OSError:
+            contents.skip(
+                _inside(root, folder),
+                "the folder cannot be opened",
+                "a readable folder",
+                "Change its permissions",
+                Weight.QUERY,
+            )
+            continue
+        entries.sort(key=lambda e: e.name)
+        inner: list[tuple[Path, int]] = []
+        for entry in entries:
+            path = folder / entry.name
+            inside = _inside(root, path)
+            if entry.is_symlink():
+                _report_link(contents, inside)
+            elif entry.is_dir(follow_symlinks=False):
+                if entry.name in _SKIPPED_FOLDERS:
+                    _report_skipped(contents, inside)
+                elif depth >= limits.MAX_DEPTH:
+                    contents.skip(
+                        inside[:60] + "…",
+                        f"it lies more than {limits.MAX_DEPTH} folders deep and was not opened",
+                        "the fabrication data in one folder, or a few",
+                        "Put the files further up",
+                        Weight.QUERY,
+                    )
+                else:
+                    inner.append((path, depth + 1))
+        for entry in entries:
+            if not entry.is_symlink() and not entry.is_dir(follow_symlinks=False):
+                _read_entry(root, folder / entry.name, contents)
+        waiting += reversed(inner)
 
-    for folder, names, files in os.walk(root, followlinks=False, onerror=report):
-        here = Path(folder)
-        for name in sorted(names):
-            inside = _inside(root, here / name)
-            if (here / name).is_symlink():
-                _report_link(contents, inside)
-            elif name in _SKIPPED_FOLDERS:
-                _report_skipped(contents, inside)
-        names[:] = sorted(
-            n for n in names if n not in _SKIPPED_FOLDERS and not (here / n).is_symlink()
+
+def _read_entry(root: Path, path: Path, contents: Contents) -> None:
+    inside = _inside(root, path)
+    try:
+        if not stat.S_ISREG(path.lstat().st_mode):
+            contents.skip(inside, "it is a device or pipe", "a file", "Leave it out", Weight.QUERY)
+            return
+        contents.entries -= 1  # counted as it was listed
+        data = _read_file(path, contents, root.name)
+    except OSError as error:
+        refused = isinstance(error, PermissionError)
+        contents.skip(
+            inside,
+            "it may not be read" if refused else f"it cannot be read ({error.strerror or error})",
+            "a readable file",
+            "Change its permissions and screen again" if refused else "Screen a copy of the folder",
+            Weight.HOLD,
         )
-        for name in sorted(files):
-            path, inside = here / name, _inside(root, here / name)
-            mode = path.lstat().st_mode
-            if stat.S_ISLNK(mode):
-                contents.count(root.name)
-                _report_link(contents, inside)
-                continue
-            if not stat.S_ISREG(mode):
-                contents.skip(
-                    inside, "it is a device or pipe", "a file", "Leave it out", Weight.QUERY
-                )
-                continue
-            try:
-                data = _read_file(path, contents, root.name)
-            except PermissionError:
-                contents.skip(
-                    inside,
-                    "it may not be read",
-                    "a readable file",
-                    "Change its permissions and screen again",
-                    Weight.HOLD,
-                )
-                continue
-            _add_or_open(inside, data, contents, depth=0)
+        return
+    _report_name(contents, "", path.name)
+    _add_or_open(inside, data, contents, depth=0)
 
 
 def _inside(root: Path, path: Path) -> str:
@@ -221,12 +262,17 @@ def _read_archive(data: bytes, shown: str, prefix: str, contents: Contents, dept
 
 
 def _read_zip(data: bytes, shown: str, prefix: str, contents: Contents, depth: int) -> None:
+    # counted first, as opening an archive reads the whole of its directory
+    if data.count(b"PK\x01\x02") > 2 * limits.MAX_FILES:
+        contents.entries = limits.MAX_FILES
+        contents.count(shown)
     with zipfile.ZipFile(io.BytesIO(data)) as archive:
-        locked = 0
+        _check_overlap(archive, shown)
+        before = contents.total
         for info in archive.infolist():
+            contents.count(shown)
             if info.filename.endswith("/"):
                 continue
-            contents.count(shown)
             name = info.filename
             if not info.flag_bits & 0x800:  # not marked UTF-8, often UTF-8 all the same
                 with contextlib.suppress(UnicodeError):
@@ -238,7 +284,6 @@ def _read_zip(data: bytes, shown: str, prefix: str, contents: Contents, depth: i
                 continue
             inside = prefix + _clean(name)
             if info.flag_bits & 0x1:
-                locked += 1
                 contents.skip(
                     inside,
                     "it is locked with a password",
@@ -247,7 +292,17 @@ def _read_zip(data: bytes, shown: str, prefix: str, contents: Contents, depth: i
                     Weight.HOLD,
                 )
                 continue
+            if info.compress_type not in _METHODS:
+                contents.skip(
+                    inside,
+                    f"it is packed by method {info.compress_type}, which is not opened",
+                    "stored or deflated files",
+                    "Pack the data again with an ordinary zip program",
+                    Weight.HOLD,
+                )
+                continue
             check_ratio(info.file_size, info.compress_size, shown)
+            check_ratio(contents.total + info.file_size - before, len(data), shown)
             if contents.total + info.file_size > limits.MAX_BYTES:
                 raise too_large(shown)
             try:
@@ -265,6 +320,21 @@ def _read_zip(data: bytes, shown: str, prefix: str, contents: Contents, depth: i
             _add_or_open(inside, body, contents, depth)
 
 
+def _check_overlap(archive: zipfile.ZipFile, shown: str) -> None:
+    """PackageError where two entries share packed bytes: one file told many times over."""
+    end = 0
+    for info in sorted(archive.infolist(), key=lambda i: i.header_offset):
+        if info.header_offset < end:
+            raise PackageError(
+                "entries of the archive overlap, so that it unpacks to more than it holds",
+                "every file packed once, one behind the other",
+                "Pack the data again with an ordinary zip program; do not open this archive by "
+                "hand",
+                file=shown,
+            )
+        end = info.header_offset + 30 + info.compress_size
+
+
 def _drain(stream: IO[bytes], contents: Contents, shown: str, packed: int) -> bytes:
     parts: list[bytes] = []
     size = 0
@@ -276,34 +346,22 @@ def _drain(stream: IO[bytes], contents: Contents, shown: str, packed: int) -> by
     return b"".join(parts)
 
 
-def _decompressed(data: bytes, shown: str) -> io.BufferedReader:
-    raw = io.BytesIO(data)
-    inner: IO[bytes]
-    if data.startswith(b"\x1f\x8b"):
-        inner = cast(IO[bytes], gzip.GzipFile(fileobj=raw))
-    elif data.startswith(b"BZh"):
-        inner = cast(IO[bytes], bz2.BZ2File(raw))
-    elif data.startswith(b"\xfd7zXZ"):
-        inner = cast(IO[bytes], lzma.open(raw))  # noqa: SIM115 - lives as long as its bytes
-    else:
-        inner = raw
-    return io.BufferedReader(Bounded(inner, len(data), shown), CHUNK)
-
-
 def _read_tar(data: bytes, shown: str, prefix: str, contents: Contents, depth: int) -> None:
-    start = _decompressed(data, shown).read(512)
+    start = decompressed(data, shown).read(512)
     if not is_tar(start):  # one packed file, not a tar
         contents.count(shown)
-        body = _drain(_decompressed(data, shown), contents, shown, len(data))
-        base = re.sub(r"\.(gz|bz2|xz)$", "", shown.rsplit("/", 1)[-1], flags=re.I)
-        _add_or_open(prefix + _clean(base), body, contents, depth)
+        body = _drain(decompressed(data, shown), contents, shown, len(data))
+        _add_or_open(prefix + _clean(packed_name(shown)), body, contents, depth)
         return
-    stream = _decompressed(data, shown)
-    with tarfile.open(fileobj=stream, mode="r|", errors="surrogateescape") as archive:
+    stream = decompressed(data, shown)
+    with tarfile.open(
+        fileobj=stream, mode="r|", errors="surrogateescape", tarinfo=SmallHeaders
+    ) as archive:
         for member in cast(Iterable[tarfile.TarInfo], archive):
+            contents.count(shown)
+            archive.members = []  # type: ignore[attr-defined]  # a stream is never gone back in
             if member.isdir():
                 continue
-            contents.count(shown)
             if member.issym() or member.islnk():
                 _report_link(contents, prefix + _clean(member.name))
                 continue
@@ -341,17 +399,31 @@ def _name_allowed(contents: Contents, prefix: str, name: str) -> bool:
             Weight.QUERY,
         )
         return False
-    if any(len(part) > _LONGEST_NAME for part in flat.split("/")):
+    if len(flat) > limits.MAX_NAME or any(len(p) > _LONGEST_NAME for p in flat.split("/")):
         contents.skip(
-            prefix + _clean(name)[:60] + "…",
-            f"its name has more than {_LONGEST_NAME} characters and it was not read",
+            prefix + _clean(name[:200])[:60] + "…",
+            f"its name has more than {_LONGEST_NAME} characters, or {limits.MAX_NAME} with its "
+            "folders, and it was not read",
             "a name a file system can hold",
             "Pack the data again under ordinary names",
             Weight.QUERY,
         )
         return False
+    _report_name(contents, prefix, name)
     # Shadow copies an archiver adds are never fabrication data.
     return not any(part in _SKIPPED_FOLDERS for part in flat.split("/")[:-1])
+
+
+def _report_name(contents: Contents, prefix: str, name: str) -> None:
+    """A name with control characters is read, shown with question marks, and asked about."""
+    if _CONTROL.search(name):
+        contents.skip(
+            prefix + _clean(name),
+            "its name holds control characters or broken letters, here shown as '?'",
+            "a name that can be printed",
+            "Ask who made the file; it was read",
+            Weight.QUERY,
+        )
 
 
 def _clean(name: str) -> str:

@@ -47,7 +47,7 @@ def findings_of(
     rank = _rank(one, taken)
     kinds = _numbered(
         *(word_codes(column)[0] for column in (one.rule, one.layer)),
-        taken["group"], one.tier, one.past_all,
+        taken["group"], one.tier, one.past_all, _mild(one, taken, rules),
     )  # fmt: skip
     x = (taken["x"] + taken["x2"]) / 2
     y = (taken["y"] + taken["y2"]) / 2
@@ -57,6 +57,14 @@ def findings_of(
     return [
         _finding(one, taken, at, rows, shop, tier, rules) for at, rows in _clusters(label, rank)
     ]
+
+
+def _mild(one: Failing, taken: Places, rules: Mapping[str, Rule]) -> npt.NDArray[np.bool_]:
+    """Places that weigh a query at most: they must not hide a heavier one in their spot."""
+    kind, kinds = word_codes(taken["kind"])
+    id_, ids = word_codes(one.rule)
+    table = np.array([[word in rules[name].mild for word in kinds] for name in ids], dtype=bool)
+    return np.asarray(table[id_, kind], dtype=bool)
 
 
 def _rank(one: Failing, taken: Places) -> Rows:

@@ -198,3 +198,4 @@ class Judgement:
     not_judged: tuple[tuple[str, str], ...] = ()  # (rule, why): measured without a limit
     to_reach: tuple[ToReach, ...] = ()  # tiers that do not take the board, least demanding first
     waivers: WaiverUse | None = None
+    doubts: tuple[str, ...] = ()  # what was not measured for a release; each is a reason too

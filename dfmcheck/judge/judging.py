@@ -66,7 +66,7 @@ def judge(
     UsageError
         The shop has no such tier, or a thickness or copper that is not positive.
     """
-    chosen = _tier(shop, tier)
+    chosen = tier_of(shop, tier)
     for name, given in (("thickness", thickness), ("copper", copper_um)):
         if given is not None and not 0 < given < np.inf:
             raise UsageError(f"{name} {given:g}", "a number above zero", "Correct it.")
@@ -82,23 +82,14 @@ def judge(
     order = {id_: n for n, id_ in enumerate(rules)}
     findings = _distinct(sorted(findings, key=lambda f: _place_in_list(f, order)))
 
-    doubts = [
-        *_gap_reasons(screening, shop, chosen),
-        *_unmeasured_reasons(screening, shop, chosen, compared, rules),
-        *opt_in_reasons(screening, shop, chosen, copper, rules),
-        *_reach_reasons(screening, shop, chosen),
-        *(
-            f"{places_text(n)} of {id_} came without a number and could not be judged"
-            for id_, n in sorted(compared.no_number.items())
-        ),
-    ]
+    doubts = doubts_of(screening, shop, chosen, compared, copper, rules)
     use = None
     if waivers is not None:
         findings, use = apply(findings, waivers, today or datetime.date.today())
     verdict, reasons = _verdict(findings, doubts, chosen, rules)
     reasons += _waiver_reasons(findings, use, rules)
     reasons += _notes(screening, shop, copper)
-    fits = tuple(_fit(name, screening, shop, compared, findings) for name in shop.tiers)
+    fits = tuple(tier_fit(name, screening, shop, compared, findings) for name in shop.tiers)
     return Judgement(
         screening=given_screening,
         shop=shop.name,
@@ -113,10 +104,12 @@ def judge(
         not_judged=_not_judged(screening, shop, chosen, compared, rules),
         to_reach=to_reach(compared.blocking, places, shop, fits, rules),
         waivers=use,
+        doubts=tuple(doubts),
     )
 
 
-def _tier(shop: Shop, tier: str | None) -> str:
+def tier_of(shop: Shop, tier: str | None) -> str:
+    """The tier named, or the shop's default; UsageError for one the shop does not have."""
     if tier is None:
         return shop.default_tier
     if tier not in shop.tiers:
@@ -173,8 +166,30 @@ def _distinct(findings: Sequence[Finding]) -> list[Finding]:
 # -- why a screening cannot be trusted ---------------------------------------------------
 
 
+def doubts_of(
+    screening: Screening, shop: Shop, tier: str, compared: Compared, copper: Copper,
+    rules: Mapping[str, Rule],
+) -> list[str]:  # fmt: skip
+    """What was not measured, or not far enough, for a release; one sentence each. Of
+    ``compared``, only ``judged`` and ``no_number`` are looked at."""
+    return [
+        *_gap_reasons(screening, shop, tier),
+        *_unmeasured_reasons(screening, shop, tier, compared, rules),
+        *opt_in_reasons(screening, shop, tier, copper, rules),
+        *_reach_reasons(screening, shop, tier),
+        *(
+            f"{places_text(n)} of {id_} came without a number and could not be judged"
+            for id_, n in sorted(compared.no_number.items())
+        ),
+    ]
+
+
 def _limited(shop: Shop, tier: str) -> dict[str, Limit]:
-    return {id_: limit for id_, limit in shop.limits.items() if limit.all_values(tier)}
+    return {
+        id_: limit
+        for id_, limit in shop.limits.items()
+        if tier in limit.values or any(tier in variant.values for variant in limit.variants)
+    }
 
 
 def _gap_reasons(screening: Screening, shop: Shop, tier: str) -> list[str]:
@@ -309,7 +324,7 @@ def _reason(severity: str, findings: Sequence[Finding], rule: Rule | None, tier:
     return f"{quantity} {value} on {first.layer}, which {beyond} ({first.rule}): {count}"
 
 
-def _fit(
+def tier_fit(
     tier: str, screening: Screening, shop: Shop, compared: Compared, findings: Sequence[Finding]
 ) -> TierFit:
     """A tier fits when nothing measured keeps the job out; a rule listed with 0 places was not
@@ -334,6 +349,7 @@ def _not_judged(
 ) -> tuple[tuple[str, str], ...]:
     out: dict[str, str] = {}
     measured = [id_ for id_, _ in screening.measured]
+    limited = _limited(shop, tier)
     for id_ in dict.fromkeys([*measured, *compared.no_limit]):
         rule = rules.get(id_)
         if rule is None:
@@ -347,6 +363,6 @@ def _not_judged(
                 "" if id_ not in compared.judged else f" for {places_text(compared.no_limit[id_])}"
             )
             out[id_] = f"shop {shop.name} gives no limit in tier {tier}{part}"
-        elif id_ not in _limited(shop, tier):
+        elif id_ not in limited:
             out[id_] = f"shop {shop.name} gives no limit in tier {tier}"
     return tuple(out.items())

@@ -76,14 +76,21 @@ def limit_table(
     limit: Limit, tiers: tuple[str, ...], places: Places, rows: Rows, copper: Copper
 ) -> Floats:
     """Limits as a (tiers, rows) table; NaN where a tier is not judged."""
-    table = np.empty((len(tiers), len(rows)))
-    table[:] = _by_tier(limit.values, tiers)[:, None]
-    free = np.ones(len(rows), dtype=bool)
-    for variant in limit.variants:
-        hit = free & _applies(variant, places, rows, copper)
-        table[:, hit] = _by_tier(variant.values, tiers)[:, None]
-        free &= ~hit
-    return table
+    return limit_values(limit, tiers)[:, limit_entries(limit, places, rows, copper)]
+
+
+def limit_values(limit: Limit, tiers: tuple[str, ...]) -> Floats:
+    """The values of a limit as a (tiers, 1 + variants) table, NaN where a tier is not judged."""
+    tables = (limit.values, *(variant.values for variant in limit.variants))
+    return np.stack([_by_tier(values, tiers) for values in tables], axis=1)
+
+
+def limit_entries(limit: Limit, places: Places, rows: Rows, copper: Copper) -> Rows:
+    """Which entry of a limit governs each place: 0 its base values, n its nth variant."""
+    entry = np.zeros(len(rows), dtype=np.int64)
+    for number, variant in enumerate(limit.variants, start=1):
+        entry[(entry == 0) & _applies(variant, places, rows, copper)] = number
+    return entry
 
 
 def _by_tier(values: dict[str, float], tiers: tuple[str, ...]) -> Floats:

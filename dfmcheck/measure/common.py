@@ -7,7 +7,6 @@ from typing import Any
 
 import numpy as np
 import numpy.typing as npt
-import shapely
 
 from dfmcheck.board.model import Board, Layer
 from dfmcheck.formats.records import Kind
@@ -23,7 +22,7 @@ from dfmcheck.geometry.gaps import (
 )
 from dfmcheck.geometry.image import Image
 from dfmcheck.geometry.rows import run_starts
-from dfmcheck.geometry.segments import closest_points
+from dfmcheck.geometry.segments import points_to_segments
 from dfmcheck.measure.places import Places
 
 Floats = npt.NDArray[np.float64]
@@ -121,7 +120,7 @@ def free_gaps(image: Image, label: npt.NDArray[Any], reach: float) -> Gaps:
         # test, but per piece, so that a hidden pair cannot stand for a free one.
         key = pair_key(edges.piece[gaps.a], edges.piece[gaps.b])
         gaps = gaps.take(thin(gaps, key, CELL))
-        return gaps.take(clear_of(gaps, edges, image.parts))
+        return gaps.take(clear_of(gaps, edges, image.parts, apart=True))
 
     return with_tightest(search, reach, lambda far: candidate_pairs(edges, far, start))
 
@@ -137,17 +136,17 @@ def edges_at(edges: Edges, points: Floats) -> tuple[Rows, Floats]:
     if n == 0 or len(edges) == 0:
         return best, off
     near = 10 * CHORD_ERROR
-    x, y = points[:, 0], points[:, 1]
-    of, edge = shapely.STRtree(edges.boxes()).query(
-        shapely.box(x - near, y - near, x + near, y + near)
-    )
-    at = np.concatenate([points, points], axis=1)[of]
-    away = np.abs(closest_points(at, edges.segments[edge])[0] - edges.r[edge])
+    of, edge = edges.index.at(points[:, 0], points[:, 1], near)
+    away = np.abs(points_to_segments(points, of, edges.segments, edge) - edges.r[edge])
+    on = np.flatnonzero(away <= near)
+    of, edge, away = of[on], edge[on], away[on]
+    alone = np.bincount(of, minlength=n)[of] == 1
+    best[of[alone]], off[of[alone]] = edge[alone], away[alone]
+    of, edge, away = of[~alone], edge[~alone], away[~alone]
     # At a corner two edges are equally near; the less exact one tells how sure the corner is.
     order = np.lexsort((edge, -edges.error[edge], away.round(6), of))
     of, edge, away = of[order], edge[order], away[order]
     first = run_starts(of)
-    first &= away <= near
     best[of[first]], off[of[first]] = edge[first], away[first]
     return best, off
 

@@ -23,6 +23,7 @@ from dfmcheck.measure.common import (
     source,
     with_tightest,
 )
+from dfmcheck.measure.hairlines import on_hairline, without_hairlines
 from dfmcheck.measure.places import Places
 from dfmcheck.measure.rule import Rule, measures
 from dfmcheck.terms import Step
@@ -81,7 +82,7 @@ def hole_to_copper(board: Board, reach: float) -> Places:
 
     For a plated hole copper of another net counts. An unplated hole belongs to no net, so all
     copper counts, except what the drill removes whole; where it cuts the copper, the value is
-    minus how far the copper reaches into the hole, at most its diameter.
+    minus how far the copper reaches into the hole, at most its diameter. Hairlines do not count.
     """
     numbers = {id(layer): n for n, layer in board.numbered()}
     plated = board.holes.plated == 1
@@ -101,6 +102,7 @@ def hole_to_copper(board: Board, reach: float) -> Places:
 
 def _to_copper(board: Board, layer: Layer, rule: Rule, rows: Rows, reach: float) -> Places:
     """Nearest copper that counts for each of the holes ``rows``."""
+    whole, layer = layer, without_hairlines(layer)
     holes, image = board.holes, layer.image
     walls = holes.edges.take(rows)
     bare = rule is BARE
@@ -114,6 +116,7 @@ def _to_copper(board: Board, layer: Layer, rule: Rule, rows: Rows, reach: float)
         else:
             wanted = (holes.net[gaps.a] != layer.edge_net[gaps.b]) | (holes.net[gaps.a] < 0)
         gaps = gaps.take(wanted)
+        gaps = gaps.take(~on_hairline(image, gaps.b, gaps.q, gaps.p))
         order = np.lexsort((gaps.value, gaps.a))
         return gaps.take(order[run_starts(gaps.a[order])])
 
@@ -125,7 +128,7 @@ def _to_copper(board: Board, layer: Layer, rule: Rule, rows: Rows, reach: float)
     return Places.of(
         rule=rule.id,
         layer=layer.name,
-        position=board.position(layer),
+        position=board.position(whole),
         kind=kind,
         value=value,
         uncertainty=gaps.error,

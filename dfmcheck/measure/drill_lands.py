@@ -9,7 +9,9 @@ import numpy.typing as npt
 import shapely
 
 from dfmcheck.board.model import Board, Layer
-from dfmcheck.board.nets import hole_polygons
+from dfmcheck.board.nets import hole_polygons, holes_met
+from dfmcheck.geometry.index import BoxIndex
+from dfmcheck.geometry.rows import run_starts
 from dfmcheck.measure.at_holes import at_holes, path_numbers
 from dfmcheck.measure.common import Rows, names, place_points
 from dfmcheck.measure.places import Places
@@ -55,11 +57,8 @@ def hit_without_land(board: Board, reach: float) -> Places:
     discs = hole_polygons(holes, rows)
     first = np.zeros(len(rows), dtype=np.bool_)
     last, some = first.copy(), first.copy()
-    tree = shapely.STRtree(discs)
     for number, layer in board.numbered():
-        met = np.zeros(len(rows), dtype=np.bool_)
-        if len(layer.image.parts):
-            met[tree.query(layer.image.parts, predicate="intersects")[1]] = True
+        met = np.isin(rows, holes_met(holes, layer.image.parts)[1])
         met &= (holes.first[rows] <= number) & (holes.last[rows] >= number)
         some |= met
         first |= met & (holes.first[rows] == number)
@@ -126,15 +125,22 @@ def land_without_hole(board: Board, reach: float) -> Places:
     x0, y0, x1, y1 = shapely.bounds(image.pieces[a]).T
     small = np.maximum(x1 - x0, y1 - y0) <= _LARGEST
     a, b = a[small], b[small]
-    points = shapely.points(image.x[a], image.y[a])
+    at = np.stack([image.x[a], image.y[a]], axis=-1)
+    points = shapely.points(at)
     # A hole out of the middle of its land is still the land's hole.
     drilled = np.zeros(len(a), dtype=np.bool_)
     discs = hole_polygons(board.holes, np.arange(len(board.holes)))
-    both = shapely.intersection(image.pieces[a], bottom.image.pieces[b])
-    drilled[shapely.STRtree(both).query(discs, predicate="intersects")[1]] = True
+    one, two = image.pieces[a], bottom.image.pieces[b]
+    middle = shapely.STRtree(points).query(discs, predicate="intersects")[1]
+    middle = middle[shapely.intersects(one[middle], points[middle])]
+    drilled[middle[shapely.intersects(two[middle], points[middle])]] = True
+    # Of the others not the middle is drilled, but some of what both lands cover may be.
+    left = np.flatnonzero(~drilled)
+    both = shapely.intersection(one[left], two[left])
+    drilled[left[shapely.STRtree(both).query(discs, predicate="intersects")[1]]] = True
     through = np.full(len(a), len(board.copper) > 2)
     for layer in board.copper[1:-1]:
-        through &= _flashed(layer, points)
+        through &= _flashed(layer, at)
     kind_of = np.stack([image.code[a], bottom.image.code[b]], axis=-1)
     _, group, size = np.unique(kind_of, axis=0, return_inverse=True, return_counts=True)
     group = group.reshape(-1)
@@ -166,24 +172,26 @@ def land_without_hole(board: Board, reach: float) -> Places:
 
 def _stacks(top: Layer, bottom: Layer) -> tuple[Rows, Rows]:
     """Pieces of lands flashed at one place on both layers."""
-    from scipy.spatial import cKDTree
-
     a, b = np.flatnonzero(top.image.flash), np.flatnonzero(bottom.image.flash)
     if len(a) == 0 or len(b) == 0:
         return a[:0], b[:0]
-    tree = cKDTree(np.stack([bottom.image.x[b], bottom.image.y[b]], axis=-1))
-    found = tree.query(np.stack([top.image.x[a], top.image.y[a]], axis=-1))
-    away, near = np.asarray(found[0]), np.asarray(found[1])
-    same = away <= _SAME_PLACE
-    return a[same], b[near[same]]
+    x, y = bottom.image.x[b], bottom.image.y[b]
+    of, near = BoxIndex(x, y, x, y).at(top.image.x[a], top.image.y[a], _SAME_PLACE)
+    away = np.hypot(top.image.x[a[of]] - x[near], top.image.y[a[of]] - y[near])
+    order = np.lexsort((near, away, of))
+    order = order[run_starts(of[order])]
+    order = order[away[order] <= _SAME_PLACE]
+    return a[of[order]], b[near[order]]
 
 
-def _flashed(layer: Layer, points: npt.NDArray[Any]) -> npt.NDArray[np.bool_]:
+def _flashed(layer: Layer, points: npt.NDArray[np.float64]) -> npt.NDArray[np.bool_]:
     """Whether the layer has a land flashed at each point."""
     image = layer.image
     lands = np.flatnonzero(image.flash)
     out = np.zeros(len(points), dtype=np.bool_)
     if len(lands):
-        tree = shapely.STRtree(shapely.points(image.x[lands], image.y[lands]))
-        out[tree.query(points, predicate="dwithin", distance=_SAME_PLACE)[0]] = True
+        x, y = image.x[lands], image.y[lands]
+        of, land = BoxIndex(x, y, x, y).at(points[:, 0], points[:, 1], _SAME_PLACE)
+        off = np.hypot(points[of, 0] - x[land], points[of, 1] - y[land])
+        out[of[off <= _SAME_PLACE]] = True
     return out

@@ -225,11 +225,13 @@ SPACING = Rule(
 def tool_table(board: Board, reach: float) -> Places:
     """Number of sizes per drill file, and the step between neighbouring sizes of one plating.
 
-    Two tools of one size are not counted twice: they often part holes of two functions.
-    ``reach`` does not apply.
+    Two tools of one size are not counted twice: they often part holes of two functions. Nor is a
+    step told again that an earlier file of the same role has, too: one question answers both,
+    and a package may hold its drilling in two forms. ``reach`` does not apply.
     """
     holes = board.holes
     tables: list[Places] = []
+    told: set[tuple[str, int, int, int]] = set()
     size = np.rint(2 * holes.r / _NM).astype(np.int64)
     for file in np.unique(holes.file).tolist():
         rows = np.flatnonzero(holes.file == file)
@@ -245,9 +247,16 @@ def tool_table(board: Board, reach: float) -> Places:
             mine = rows[holes.plated[rows] == plated]
             _, first = np.unique(size[mine], return_index=True)
             row = mine[first]
-            if len(row) < 2:
-                continue
             small, large = row[:-1], row[1:]
+            steps = [
+                (board.drill_roles[file], plated, a, b)
+                for a, b in zip(size[small].tolist(), size[large].tolist(), strict=True)
+            ]
+            new = np.array([step not in told for step in steps], dtype=np.bool_)
+            told.update(steps)
+            small, large = small[new], large[new]
+            if len(small) == 0:
+                continue
             columns = at_holes(board, small)
             columns |= {"file_b": columns["file_a"], "line_b": holes.line[large]}
             tables.append(

@@ -18,6 +18,8 @@ from dfmcheck.measure.common import (
     source,
 )
 from dfmcheck.measure.etch_common import LONE, PAIRS, pair_kind, pair_number
+from dfmcheck.measure.hairlines import on_hairline, without_hairlines
+from dfmcheck.measure.mask_figures import figure_nets
 from dfmcheck.measure.places import WHOLE_LAYER, Places
 from dfmcheck.measure.rule import Rule, measures
 from dfmcheck.terms import Step
@@ -48,22 +50,27 @@ SPACING = Rule(
 
 @measures(SPACING)
 def conductor_spacing(board: Board, reach: float) -> Places:
-    """Free gaps between copper of different nets on every copper layer."""
+    """Free gaps between copper of different nets on every copper layer; hairlines are none."""
 
-    def one(board: Board, layer: Layer) -> Places:
+    def one(board: Board, whole: Layer) -> Places:
+        layer = without_hairlines(whole)
         net = layer.edge_net
         image = layer.image
         gaps = free_gaps(image, net, reach)
+        hair = on_hairline(image, gaps.a, gaps.p, gaps.q)
+        hair |= on_hairline(image, gaps.b, gaps.q, gaps.p)
+        gaps = gaps.take(~hair)
         component = image.edge_component
         gaps = gaps.take(thin(gaps, pair_key(component[gaps.a], component[gaps.b]), CELL))
         net_a, net_b = net[gaps.a], net[gaps.b]
-        on_a, on_b = board.net_joined[net_a], board.net_joined[net_b]
+        circuit = board.net_joined & ~figure_nets(board, whole)
+        on_a, on_b = circuit[net_a], circuit[net_b]
         joined = on_a & on_b
         kind = np.where(joined, pair_kind(layer, gaps.a, gaps.b), LONE)
         return Places.of(
             rule=SPACING.id,
             layer=layer.name,
-            position=board.position(layer),
+            position=board.position(whole),
             kind=kind,
             value=gaps.value,
             uncertainty=gaps.error,

@@ -6,7 +6,7 @@ import numpy as np
 import numpy.typing as npt
 
 from dfmcheck.board.model import Board, Layer
-from dfmcheck.geometry.facing import Outline
+from dfmcheck.geometry.facing import Outline, outline_of
 from dfmcheck.measure.common import edges_at, names, place_points, source
 from dfmcheck.measure.etch_common import on_circuit, pair_kind
 from dfmcheck.measure.places import Places
@@ -54,7 +54,7 @@ def acute_angle(board: Board, reach: float) -> Places:
         image = layer.image
         if len(image.parts) == 0:
             return Places.empty()
-        outline = Outline(image.parts, False, np.arange(len(image.parts)))
+        outline = outline_of(image.parts)
         free = 180.0 + np.degrees(outline.turn)
         corner = np.flatnonzero((outline.turn < 0) & (free < _WIDEST - 1e-4))
         before = _leg(outline, outline.previous[corner], outline.previous, outline.turn, False)

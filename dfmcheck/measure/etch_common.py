@@ -7,14 +7,21 @@ from typing import Any
 
 import numpy as np
 import numpy.typing as npt
-import shapely
 
 from dfmcheck.board.model import Board, Layer
-from dfmcheck.board.nets import hole_polygons
+from dfmcheck.board.nets import holes_met
+from dfmcheck.geometry.edges import CHORD_ERROR
 from dfmcheck.geometry.facing import Widths
 from dfmcheck.geometry.gaps import Gaps, thin
+from dfmcheck.geometry.image import Image
+from dfmcheck.geometry.index import Recent
+from dfmcheck.geometry.segments import points_to_segments
 from dfmcheck.measure.common import CELL, feature_kind
 from dfmcheck.measure.places import Places
+
+Floats = npt.NDArray[np.float64]
+
+_ON = 1.2 * CHORD_ERROR  # mm; a point this near an outline lies on it
 
 LONE = "lone copper"
 """Kind of a place on copper of a net without land or plated hole: letters, logos, fill. It
@@ -24,9 +31,6 @@ must hold on the board like other copper, but no circuit hangs on it."""
 HAIRLINE = "drawn as a hairline"
 """Kind of a draw no copper can be made of: outlines, targets and axes of the drawing that were
 left in the conductor layer, mostly."""
-
-HAIR = 0.02
-"""Thinner draws (mm) are hairlines: about the thickness of the foil itself."""
 
 PAIRS = tuple(
     f"{a}-to-{b}" for a, b in combinations_with_replacement(("land", "conductor", "pour"), 2)
@@ -39,14 +43,21 @@ def on_circuit(board: Board, number: int, layer: Layer) -> npt.NDArray[np.bool_]
 
     Stricter than ``board.net_joined``: lettering the mask opens has neither.
     """
+    of = (layer.image.parts, layer.net, board.holes.x0, board.holes.net, board.net_joined)
+    return _CIRCUITS.of(of, lambda: _on_circuit(board, number, layer))
+
+
+_CIRCUITS: Recent[npt.NDArray[np.bool_]] = Recent(3)
+
+
+def _on_circuit(board: Board, number: int, layer: Layer) -> npt.NDArray[np.bool_]:
     image = layer.image
     out = np.zeros(int(image.component.max(initial=-1)) + 1, dtype=np.bool_)
     out[image.piece_component[image.flash]] = True
     holes = board.holes
-    rows = np.flatnonzero((holes.plated != 0) & (holes.first <= number) & (holes.last >= number))
-    if len(rows) and len(image.parts):
-        discs = shapely.STRtree(hole_polygons(holes, rows))
-        out[image.component[discs.query(image.parts, predicate="intersects")[0]]] = True
+    part, hole = holes_met(holes, image.parts)
+    crossed = (holes.first[hole] <= number) & (holes.last[hole] >= number)
+    out[image.component[part[crossed & (holes.plated[hole] != 0)]]] = True
     return out & board.net_joined[layer.net]
 
 
@@ -71,6 +82,25 @@ def pair_number(kind: npt.NDArray[Any]) -> npt.NDArray[np.int64]:
     """
     number = {word: n for n, word in enumerate(PAIRS, start=1)}
     return np.array([number.get(word, 0) for word in kind.tolist()], dtype=np.int64)
+
+
+def cut_by_one(image: Image, p: Floats, q: Floats) -> npt.NDArray[np.bool_]:
+    """Rows whose two points lie on the outline of one clear draw or flash of a coarse file.
+
+    The space between is as wide as its aperture says: the grid moves both sides alike.
+    """
+    out = np.zeros(len(p), dtype=np.bool_)
+    edges = image.clear
+    if image.grid == 0 or len(p) == 0 or len(edges) == 0:
+        return out
+    keys = []
+    for points in (p, q):
+        row, edge = edges.index.at(points[:, 0], points[:, 1], _ON)
+        far = points_to_segments(points, row, edges.segments, edge)
+        on = np.abs(far - edges.r[edge]) <= _ON
+        keys.append(row[on].astype(np.int64) << 32 | edges.piece[edge[on]])
+    out[np.intersect1d(*keys) >> 32] = True
+    return out
 
 
 def narrowest_per_cell(widths: Widths, key: npt.NDArray[Any]) -> npt.NDArray[np.intp]:

@@ -8,9 +8,9 @@ import shapely
 
 from dfmcheck.board.model import Board, Layer
 from dfmcheck.formats.records import Kind
-from dfmcheck.geometry.edges import CHORD_ERROR
+from dfmcheck.geometry.edges import CHORD_ERROR, Edges
 from dfmcheck.geometry.facing import Widths, narrow_places
-from dfmcheck.geometry.segments import closest_points
+from dfmcheck.geometry.segments import closest_pairs, points_to_segments
 from dfmcheck.geometry.voids import rectangles
 from dfmcheck.measure.common import (
     concat_layers,
@@ -20,8 +20,9 @@ from dfmcheck.measure.common import (
     place_points,
     source,
 )
-from dfmcheck.measure.etch_common import HAIR, HAIRLINE, LONE, narrowest_per_cell, tightest_of
-from dfmcheck.measure.places import Places
+from dfmcheck.measure.etch_common import HAIRLINE, LONE, narrowest_per_cell, tightest_of
+from dfmcheck.measure.hairlines import HAIR, hair_edges
+from dfmcheck.measure.places import WHOLE_LAYER, Places
 from dfmcheck.measure.rule import Rule, measures
 from dfmcheck.terms import Step, Weight
 
@@ -140,8 +141,10 @@ def _places(board: Board, layer: Layer, widths: Widths, reach: float) -> Places:
     kind = np.where(piece_p >= 0, feature_kind(image, np.maximum(piece_p, 0)), "")
     # Fill beside a conductor does not make the conductor fill.
     kind = np.where((rule == WIDTH.id) & (kind == "pour"), "conductor", kind)
-    hair = (edge_p == edge_q) & (widths.value == 2 * image.edges.r[edge_p])
-    hair &= (edge_p >= 0) & (widths.value < HAIR) if len(image.edges) else False
+    hair = (widths.value < HAIR) & (edge_p >= 0) & (edge_q >= 0)
+    if len(image.edges):
+        thin = hair_edges(image)
+        hair &= thin[edge_p] & thin[edge_q]
     return Places.of(
         rule=rule,
         layer=layer.name,
@@ -150,7 +153,7 @@ def _places(board: Board, layer: Layer, widths: Widths, reach: float) -> Places:
         value=widths.value,
         uncertainty=_width_error(layer, edge_p, edge_q, widths),
         **place_points(board, widths.p, widths.q),
-        group=component.astype(np.int64),
+        group=np.where(hair, WHOLE_LAYER, component),  # a drawing left in the layer: asked once
         net_a=names(board.net_names, layer.net[component]),
         **source(image, edge_p, "a"),
         **source(image, edge_q, "b"),
@@ -170,7 +173,7 @@ def _rule(
     drawn_p, drawn_q = kind_p <= Kind.ARC, kind_q <= Kind.ARC
     fill = (edge_p >= 0) & (kind_p == Kind.REGION)
     fill |= (edge_q >= 0) & (kind_q == Kind.REGION)
-    apart, _, _ = closest_points(image.edges.segments[p], image.edges.segments[q])
+    apart = closest_pairs(image.edges.segments, p, image.edges.segments, q)[0]
     # Two draws side by side that do not touch: what joins them there is fill.
     beside = drawn_p & drawn_q & (apart > image.edges.r[p] + image.edges.r[q] + 2 * CHORD_ERROR)
     beside &= image.whole[image.edges.piece[p]] & image.whole[image.edges.piece[q]]
@@ -196,15 +199,14 @@ def _along_a_draw(layer: Layer, widths: Widths) -> npt.NDArray[np.bool_]:
     image = layer.image
     out = np.zeros(len(widths), dtype=np.bool_)
     edges = image.edges
-    draws = edges.take(np.flatnonzero((edges.r > 0) & (image.kind[edges.piece] <= Kind.ARC)))
-    if len(widths) == 0 or len(draws) == 0:
+    draws = (edges.r > 0) & (image.kind[edges.piece] <= Kind.ARC)
+    if len(widths) == 0 or not draws.any():
         return out
     middle = (widths.p + widths.q) / 2
-    place, draw = shapely.STRtree(draws.boxes()).query(shapely.points(middle))
-    at = np.concatenate([middle, middle], axis=1)[place]
-    off = closest_points(at, draws.segments[draw])[0]
-    value = widths.value[place]
-    hit = (off <= value / 4) & (2 * draws.r[draw] >= 0.8 * value)
+    place, draw = edges.index.at(middle[:, 0], middle[:, 1], 0.0)
+    wide = np.flatnonzero(draws[draw] & (2 * edges.r[draw] >= 0.8 * widths.value[place]))
+    place, draw = place[wide], draw[wide]
+    hit = points_to_segments(middle, place, edges.segments, draw) <= widths.value[place] / 4
     out[place[hit]] = True
     return out
 
@@ -221,18 +223,51 @@ def _snapped(widths: Widths, layer: Layer, a: Rows, b: Rows) -> Widths:
 def _width_error(
     layer: Layer, edge_p: Rows, edge_q: Rows, widths: Widths
 ) -> npt.NDArray[np.float64]:
-    """Exact between straight stretches, up to a chord error per round outline otherwise."""
+    """Exact between straight stretches, up to a chord error per round outline otherwise; more
+    where a point is the sharp inner corner at which two outlines cross."""
     edges = layer.image.edges
     total = np.zeros(len(widths))
-    for edge, points in ((edge_p, widths.p), (edge_q, widths.q)):
-        known = edge >= 0
-        row = np.where(known, edge, 0)
-        d = np.stack([edges.x1[row] - edges.x0[row], edges.y1[row] - edges.y0[row]], axis=-1)
-        w = points - np.stack([edges.x0[row], edges.y0[row]], axis=-1)
-        length2 = (d * d).sum(axis=1)
-        t = (w * d).sum(axis=1) / np.where(length2 > 0, length2, 1.0)
-        beside = (edges.r[row] == 0) | ((length2 > 0) & (t > 0) & (t < 1))
-        total += np.where(known & beside, edges.error[row], CHORD_ERROR)
+    if len(edges) == 0:
+        return total + 2 * CHORD_ERROR
     same = (edge_p == edge_q) & (edge_p >= 0)
-    r = edges.r[np.where(same, edge_p, 0)]
-    return np.where(same & (widths.value == 2 * r), 0.0, total)
+    same &= widths.value == 2 * edges.r[np.where(same, edge_p, 0)]
+    rows = np.flatnonzero(~same)
+    for edge, points in ((edge_p, widths.p), (edge_q, widths.q)):
+        total[rows] += _corner_error(edges, edge[rows], points.take(rows, axis=0))
+    return np.where(same, 0.0, total)
+
+
+def _corner_error(
+    edges: Edges, best: Rows, points: npt.NDArray[np.float64]
+) -> npt.NDArray[np.float64]:
+    """How far each point may lie from where the true outlines are, or cross.
+
+    Two outlines, each off by c, that leave a wedge of angle a between them move its tip by up
+    to c / sin(a / 2); a is 180 degrees less the angle between their outward normals.
+    """
+    of, edge = edges.index.at(points[:, 0], points[:, 1], CHORD_ERROR)
+    of, edge = np.append(of, np.flatnonzero(best >= 0)), np.append(edge, best[best >= 0])
+    far, foot, _ = closest_pairs(edges.segments, edge, np.tile(points, 2), of)
+    at = points.take(of, axis=0)
+    on = np.abs(far - edges.r[edge]) <= 1.5 * CHORD_ERROR
+    on[len(on) - np.count_nonzero(best >= 0) :] = True
+    of, edge, at, far, foot = of[on], edge[on], at[on], far[on], foot[on]
+    segment = edges.segments.take(edge, axis=0)
+    d = segment[:, 2:] - segment[:, :2]
+    length = np.hypot(*d.T)
+    t = ((at - segment[:, :2]) * d).sum(axis=1) / np.maximum(length, 1e-12) ** 2
+    straight = (edges.r[edge] == 0) | ((length > 0) & (t > 0) & (t < 1))
+    each = np.where(straight, edges.error[edge], CHORD_ERROR)
+    worst = np.where(best >= 0, 0.0, CHORD_ERROR)
+    np.maximum.at(worst, of, each)
+    # Only round outlines have a side of their own here; straight edges are taken as they are.
+    curved = np.flatnonzero((edges.r[edge] > 0) & (far > 0))
+    normal = (at[curved] - foot[curved]) / far[curved][:, None]
+    order = np.argsort(of[curved], kind="stable")
+    of, normal = of[curved][order], normal[order]
+    facing = np.ones(len(points))
+    for step in range(1, 1 + int(np.bincount(of).max(initial=0))):
+        pair = of[step:] == of[:-step]
+        cosine = (normal[step:] * normal[:-step]).sum(axis=1)[pair]
+        np.minimum.at(facing, of[step:][pair], cosine)
+    return np.asarray(worst / np.sqrt(np.maximum((1 + facing) / 2, 1e-4)))

@@ -23,13 +23,14 @@ from dfmcheck.geometry.voids import (
 )
 from dfmcheck.measure.common import concat_layers, edges_at, names, place_points, source
 from dfmcheck.measure.etch_common import (
-    HAIR,
     LONE,
+    cut_by_one,
     narrowest_per_cell,
     on_circuit,
     pair_kind,
     tightest_of,
 )
+from dfmcheck.measure.hairlines import on_hairline
 from dfmcheck.measure.places import Places
 from dfmcheck.measure.rule import Rule, measures
 from dfmcheck.terms import Step, Weight
@@ -183,8 +184,8 @@ def _of_drawing(
     one_piece = image.edge_component[edge_p] == image.edge_component[edge_q]
     thinner = 2 * np.minimum(image.edges.r[edge_p], image.edges.r[edge_q])
     meant = widths.value < _MEANT * thinner
-    hair = stroke & (image.edges.r > 0) & (2 * image.edges.r < HAIR)
-    beside = ((edge_p >= 0) & hair[edge_p]) | ((edge_q >= 0) & hair[edge_q])
+    beside = on_hairline(image, edge_p, widths.p, widths.q)
+    beside |= on_hairline(image, edge_q, widths.q, widths.p)
     return np.asarray(beside | (drawn & one_piece & meant & ~circuit[widths.part]))
 
 
@@ -218,7 +219,8 @@ def _pinholes(
         position=board.position(layer),
         kind=np.where(joined, "", LONE),
         value=found.value,
-        uncertainty=2 * CHORD_ERROR + image.grid,
+        uncertainty=2 * CHORD_ERROR
+        + np.where(cut_by_one(image, found.p, found.q), 0.0, image.grid),
         **place_points(board, found.p, found.q),
         group=layer.net[component].astype(np.int64),
         net_a=names(board.net_names, layer.net[component]),
@@ -247,7 +249,9 @@ def _exact_gap(layer: Layer, widths: Widths, edge_p: Rows, edge_q: Rows) -> tupl
     # The facets lie inside round copper, so they show up to a chord error per side too much.
     same = (edge_p >= 0) & (edge_q >= 0)
     same &= (gap.value <= widths.value + 1e-6) & (gap.value >= widths.value - 2.5 * CHORD_ERROR)
+    error = np.where(same, gap.error + _GRID, 2 * CHORD_ERROR)
+    exact = same & cut_by_one(layer.image, widths.p, widths.q)
     return (
         np.where(same, gap.value, widths.value),
-        np.where(same, gap.error + _GRID, 2 * CHORD_ERROR),
+        np.where(exact, error - 2 * layer.image.grid, error),
     )

@@ -12,7 +12,7 @@ from dfmcheck.board.model import Board, Layer
 from dfmcheck.board.nets import hole_polygons
 from dfmcheck.formats.records import Kind
 from dfmcheck.geometry.edges import CHORD_ERROR
-from dfmcheck.geometry.facing import Widths, narrow_places
+from dfmcheck.geometry.facing import narrow_places
 from dfmcheck.geometry.gaps import gaps_between
 from dfmcheck.geometry.image import Image
 from dfmcheck.measure.common import (
@@ -23,15 +23,15 @@ from dfmcheck.measure.common import (
     place_points,
     source,
 )
+from dfmcheck.measure.hairlines import without_hairlines
+from dfmcheck.measure.legend_ground import counters
+from dfmcheck.measure.legend_narrow import between_letters, goes_on, narrowest
 from dfmcheck.measure.mask_shapes import (
-    first_piece,
     holes_on,
     laps,
     mask_of,
     nearest_gap,
     on_board,
-    outer_copper,
-    piece_source,
     touching,
     worst_first,
 )
@@ -44,7 +44,6 @@ Rows = npt.NDArray[np.intp]
 
 _BESIDE = 0.01  # mm; how far beside a stroke one looks whether ink goes on
 _TOUCH = 0.01  # mm; areas that meet in less than this only touch at a corner
-_ALIKE = 1.6  # times the width; ink is as narrow further along up to this
 _LEAST = 0.002  # mm; a lap below this is rounding
 
 STROKE = Rule(
@@ -97,7 +96,7 @@ def stroke_width(board: Board, reach: float) -> Places:
                     layer=legend.name,
                     kind="stroke",
                     value=2 * edges.r[rows],
-                    uncertainty=2 * edges.error[rows],
+                    uncertainty=0.0,  # the aperture's, whatever grid its ends lie on
                     **place_points(board, middle[pick] - side, middle[pick] + side),
                     group=WHOLE_LAYER,
                     **source(image, rows, "a"),
@@ -135,8 +134,10 @@ def _narrow_areas(board: Board, legend: Layer, image: Image, reach: float) -> Pl
     """Narrow places of the connected pieces that hold a region or a cut object."""
     some = np.zeros(len(image.parts), dtype=np.bool_)
     some[image.part[(image.kind == Kind.REGION) | ~image.whole]] = True
+    some &= ~counters(image.parts)
     number = np.flatnonzero(some)
-    widths = narrow_places(image.parts[number], reach)
+    parts = image.parts[number]
+    widths = narrow_places(parts, reach)
     a, _ = edges_at(image.edges, widths.p)
     b, _ = edges_at(image.edges, widths.q)
     # What lies on a stroke was measured as a stroke.
@@ -144,8 +145,9 @@ def _narrow_areas(board: Board, legend: Layer, image: Image, reach: float) -> Pl
     for edge in (a, b):
         on_area |= (edge >= 0) & (image.edges.r[np.maximum(edge, 0)] == 0)
     rows = np.flatnonzero(on_area & (widths.value > _TOUCH))
-    rows = rows[_goes_on(widths.take(rows), image.parts[number])]
-    rows = rows[worst_first(widths.part[rows], widths.value[rows], widths.p[rows])]
+    rows = rows[goes_on(widths.take(rows), parts)]
+    rows = rows[~between_letters(widths.take(rows), parts)]
+    rows = rows[narrowest(widths.take(rows), parts)]
     return Places.of(
         rule=STROKE.id,
         layer=legend.name,
@@ -156,109 +158,6 @@ def _narrow_areas(board: Board, legend: Layer, image: Image, reach: float) -> Pl
         group=WHOLE_LAYER - 1,
         **source(image, a[rows], "a"),
     )
-
-
-def _goes_on(widths: Widths, parts: npt.NDArray[Any]) -> npt.NDArray[np.bool_]:
-    """Whether the ink is as narrow a width further along, one way or the other.
-
-    A tip, the step of a scanned picture and the corner at which two strokes meet are narrow at
-    one spot only and print as well as what is round them.
-    """
-    shapely.prepare(parts)
-    mine = parts[widths.part]
-    wide = widths.q - widths.p
-    along = wide[:, ::-1] * (1.0, -1.0)
-    out = np.zeros(len(widths), dtype=np.bool_)
-    for way in (1.0, -1.0):
-        at = (widths.p + widths.q) / 2 + way * along
-        narrow = shapely.intersects(mine, shapely.points(at))
-        for side in (_ALIKE / 2, -_ALIKE / 2):
-            narrow &= ~shapely.intersects(mine, shapely.points(at + side * wide))
-        out |= narrow
-    return out
-
-
-ON_LAND = Rule(
-    id="legend.ink-on-land",
-    step=Step.LEGEND,
-    looks_at="legend",
-    quantity="distance from legend ink to a mask opening over copper",
-    unit="mm",
-    direction="at-least",
-    on_the_floor="Ink on a land keeps solder away; ink this near gets there when the legend is "
-    "off register.",
-    change="Move the legend off the lands, or clip it to the mask openings.",
-    who="edit",
-    front_end="Clips ink at the openings; asks only where a marking becomes unreadable.",
-    source="IPC-A-600 2.11 (marking must not be on lands; value from memory), limits per shop",
-    weight=Weight.QUERY,
-)
-
-
-@measures(ON_LAND)
-def ink_on_land(board: Board, reach: float) -> Places:
-    """Nearest ink per mask opening over copper; negative by how far ink reaches into it.
-
-    Where there is no mask on that side, the lands stand for their openings.
-    """
-
-    def one(board: Board, legend: Layer) -> Places:
-        ink = on_board(board, legend).image
-        copper = outer_copper(board, legend.role.side)
-        if copper is None or len(ink.parts) == 0:
-            return Places.empty()
-        mask = mask_of(board, legend.role.side)
-        if mask is None:
-            bare = copper.image
-            kept = np.zeros(len(bare.parts), dtype=np.bool_)
-            kept[bare.part[bare.flash]] = True
-        else:
-            bare = mask.image
-            kept = np.zeros(len(bare.parts), dtype=np.bool_)
-            kept[touching(bare.parts, copper.image.parts)[0]] = True
-        return _ink_against(board, legend, ink, bare, kept, reach)
-
-    return concat_layers(board, board.legends, one)
-
-
-def _ink_against(
-    board: Board, legend: Layer, ink: Image, bare: Image, kept: npt.NDArray[np.bool_], reach: float
-) -> Places:
-    part, opening = touching(ink.parts, bare.parts)
-    keep = kept[opening]
-    part, opening = part[keep], opening[keep]
-    lap = laps(ink.parts[part], bare.parts[opening])
-    deep = np.flatnonzero(lap.depth > _LEAST)
-    worst = deep[worst_first(opening[deep], -lap.depth[deep], lap.p[deep])]
-    on = Places.of(
-        rule=ON_LAND.id,
-        layer=legend.name,
-        kind="on land",
-        value=-lap.depth[worst],
-        uncertainty=2 * CHORD_ERROR,
-        **place_points(board, lap.p[worst], lap.q[worst]),
-        group=WHOLE_LAYER,
-        **piece_source(ink, first_piece(ink)[part[worst]], "a"),
-        **piece_source(bare, first_piece(bare)[opening[worst]], "b"),
-    )
-    free = kept.copy()
-    free[opening[worst]] = False
-    rows = np.flatnonzero(free[bare.part[bare.edges.piece]])
-    gaps = gaps_between(bare.edges.take(rows), ink.edges, reach)
-    of = bare.part[bare.edges.piece[rows[gaps.a]]]
-    gaps = nearest_gap(gaps, of)
-    near = Places.of(
-        rule=ON_LAND.id,
-        layer=legend.name,
-        kind="near land",
-        value=np.maximum(gaps.value, 0.0),
-        uncertainty=gaps.error,
-        **place_points(board, gaps.q, gaps.p),
-        group=WHOLE_LAYER - 1,
-        **source(ink, gaps.b, "a"),
-        **source(bare, rows[gaps.a], "b"),
-    )
-    return Places.concat([on, near])
 
 
 IN_HOLE = Rule(
@@ -283,7 +182,7 @@ def ink_in_hole(board: Board, reach: float) -> Places:
     """Nearest ink per hole that is not tented on that side; negative where ink lies over it."""
 
     def one(board: Board, legend: Layer) -> Places:
-        ink = on_board(board, legend).image
+        ink = without_hairlines(on_board(board, legend)).image
         holes = board.holes
         rows = holes_on(board, legend.role.side)
         mask = mask_of(board, legend.role.side)
@@ -345,7 +244,7 @@ def ink_over_profile(board: Board, reach: float) -> Places:
         return Places.empty()
 
     def one(board: Board, legend: Layer) -> Places:
-        ink = on_board(board, legend).image
+        ink = without_hairlines(on_board(board, legend)).image
         if len(ink.parts) == 0:
             return Places.empty()
         gaps = gaps_between(ink.edges, profile.edges, reach)

@@ -13,6 +13,7 @@ from scipy.sparse.csgraph import connected_components
 from dfmcheck.board.model import Board, Layer
 from dfmcheck.geometry.image import Image
 from dfmcheck.measure.common import concat_layers, place_points
+from dfmcheck.measure.legend_ground import counters
 from dfmcheck.measure.mask_shapes import first_piece, on_board, piece_source
 from dfmcheck.measure.places import WHOLE_LAYER, Places
 from dfmcheck.measure.rule import Rule, measures
@@ -27,6 +28,8 @@ _APART = 0.8  # of the height: the widest space between characters of a row
 _BASE = 0.12  # of the height: how far their feet may lie apart
 _SAME = 0.03  # of the height: characters of one height
 _CAPITAL = 1.7  # heights of small letters
+_RAISED = 0.3  # of the height: how far heads of a raised pair and its neighbour lie apart
+_WORD = 6.0  # heights; so near a raised pair are two or more of the characters it belongs to
 _FULL = 0.93  # of its box: what fills its box is a frame or a bar
 
 HEIGHT = Rule(
@@ -51,16 +54,16 @@ def character_height(board: Board, reach: float) -> Places:
 
     A row is two or more pieces of ink that stand on one line, close together, at least two of
     them equally tall, some of them shaped unlike a bar or a frame. A piece of ink that stands by
-    itself may be anything and is not measured.
+    itself may be anything and is not measured, nor is ink inside a letter left out of an area,
+    nor a pair raised beside larger text.
     """
 
     def one(board: Board, legend: Layer) -> Places:
         image = on_board(board, legend).image
         box = _boxes(image, 0.0)
         size = box[:, 2:] - box[:, :2]
-        rows = np.flatnonzero(
-            (np.hypot(*size.T) <= 1.5 * _TALLEST) & (size.max(axis=1, initial=0.0) >= _SMALLEST)
-        )
+        fit = (np.hypot(*size.T) <= 1.5 * _TALLEST) & (size.max(axis=1, initial=0.0) >= _SMALLEST)
+        rows = np.flatnonzero(fit & ~counters(image.parts))
         found: list[tuple[float, Floats, Floats, int]] = []
         left = rows
         for angle in (0.0, np.pi / 2):
@@ -147,6 +150,8 @@ def _search(
         if np.median(high[mine] / wide[mine]) < 1.05:
             continue  # a column of upright characters, seen lying
         used[mine] = True
+        if len(mine) == 2 and _raised(box, high, shaped, mine):
+            continue
         height = float(tall[same[0]])
         # Capitals among small letters tell the size of the text.
         larger = mine[shaped[mine] & (high[mine] > height) & (high[mine] < _CAPITAL * height)]
@@ -158,6 +163,16 @@ def _search(
         p, q = np.array([u, box[lead, 1]]) @ turn, np.array([u, box[lead, 3]]) @ turn
         found.append((height, p, q, int(parts[lead])))
     return parts[~used]
+
+
+def _raised(box: Floats, high: Floats, shaped: Bools, pair: Rows) -> bool:
+    """Whether two characters stand beside the heads of far larger ones: a trade mark's sign."""
+    tall = float(high[pair].max())
+    left, right, top = box[pair, 0].min(), box[pair, 2].max(), box[pair, 3].max()
+    gap = np.maximum(left - box[:, 2], box[:, 0] - right)
+    level = np.abs(box[:, 3] - top) <= _RAISED * tall
+    gaps = gap[shaped & (gap >= 0) & level & (high >= _CAPITAL * tall)]
+    return bool((gaps <= tall).any() and (gaps <= _WORD * tall).sum() >= 2)
 
 
 def _rows_of(box: Floats, high: Floats, fit: Bools) -> Rows:

@@ -6,13 +6,9 @@ import numpy as np
 import shapely
 
 from dfmcheck.board.model import Board, Layer
-from dfmcheck.board.nets import hole_polygons
 from dfmcheck.formats.records import Kind
 from dfmcheck.geometry.depth import Inside
-from dfmcheck.geometry.gaps import (
-    thin,
-)
-from dfmcheck.geometry.image import Image
+from dfmcheck.geometry.gaps import thin
 from dfmcheck.geometry.rows import run_starts
 from dfmcheck.measure.common import (
     CELL,
@@ -26,12 +22,13 @@ from dfmcheck.measure.common import (
     place_points,
     source,
 )
-from dfmcheck.measure.mask_shapes import holes_on, on_board, touching
-from dfmcheck.measure.places import Places
+from dfmcheck.measure.mask_figures import FLASHED, figures, nothing_to_bridge, plain_copper
+from dfmcheck.measure.mask_shapes import on_board, outer_copper
+from dfmcheck.measure.places import WHOLE_LAYER, Places
 from dfmcheck.measure.rule import Rule, measures
 from dfmcheck.terms import Side, Step, Weight
 
-_FLASHED = 0.9  # where so large a share of the lands is flashed, bared regions may be figures
+NO_BRIDGE = "nothing to bridge"
 
 WEB = Rule(
     id="mask.web",
@@ -47,27 +44,38 @@ WEB = Rule(
     front_end="May join the openings where the lands are one net; must ask between nets.",
     source="common practice (IPC-7351 3.1 treats mask webs between lands; value from memory)",
     weight=Weight.QUERY,
+    mild=(NO_BRIDGE,),
 )
 
 
 @measures(WEB)
 def web(board: Board, reach: float) -> Places:
-    """Mask left between different openings of one mask layer."""
+    """Mask left between different openings of one mask layer.
+
+    Kind ``nothing to bridge`` where the copper beside and under the web is of one net at most;
+    such webs are one finding a layer.
+    """
 
     def one(board: Board, layer: Layer) -> Places:
-        image = on_board(board, layer).image
+        layer = on_board(board, layer)
+        image = layer.image
         component = image.edge_component
         gaps = free_gaps(image, component, reach)
         key = pair_key(component[gaps.a], component[gaps.b])
         gaps = gaps.take(thin(gaps, key, CELL))
         key = pair_key(component[gaps.a], component[gaps.b])
+        mild = np.zeros(len(gaps), dtype=np.bool_)
+        copper = outer_copper(board, layer.role.side)
+        if copper is not None:
+            mild = nothing_to_bridge(copper, figures(board, layer, copper.image), image, gaps)
         return Places.of(
             rule=WEB.id,
             layer=layer.name,
+            kind=np.where(mild, NO_BRIDGE, "").astype(object),
             value=gaps.value,
             uncertainty=gaps.error,
             **place_points(board, gaps.p, gaps.q),
-            group=key,
+            group=np.where(mild, WHOLE_LAYER, key),
             **source(image, gaps.a, "a"),
             **source(image, gaps.b, "b"),
         )
@@ -121,8 +129,8 @@ def clearance(board: Board, reach: float) -> Places:
         # an object of the opening was made for it.
         flashed = np.isin(opening, opening[own & flash])
         own &= flash | ~flashed | by_itself
-        if (own & flash).sum() >= _FLASHED * own.sum():
-            own &= ~_figures(board, mask, image)[image.piece_component[lands]]
+        if (own & flash).sum() >= FLASHED * own.sum():
+            own &= ~plain_copper(board, mask.role.side, image)[image.piece_component[lands]]
         lands, opening = lands[own], opening[own]
         of_land = np.full(len(image.pieces), -1, dtype=np.intp)
         of_land[lands] = np.arange(len(lands))
@@ -177,21 +185,6 @@ def clearance(board: Board, reach: float) -> Places:
         )
 
     return concat_layers(board, board.masks, one)
-
-
-def _figures(board: Board, mask: Layer, image: Image) -> np.ndarray:
-    """Which connected pieces of copper are figures: without a flashed land, a hole or paste."""
-    plain = np.ones(len(image.parts), dtype=np.bool_)
-    plain[image.part[image.flash]] = False
-    plain[touching(hole_polygons(board.holes, holes_on(board, mask.role.side)), image.parts)[1]] = (
-        False
-    )
-    for paste in board.pastes:
-        if paste.role.side is mask.role.side:
-            plain[touching(paste.image.parts, image.parts)[1]] = False
-    out = np.ones(int(image.component.max()) + 1, dtype=np.bool_)
-    out[image.component[~plain]] = False
-    return out
 
 
 def _opened(

@@ -14,6 +14,7 @@ from dfmcheck.formats.records import Kind
 from dfmcheck.geometry.edges import Edges
 from dfmcheck.geometry.gaps import gaps_within
 from dfmcheck.measure.common import concat_layers, names, place_points, source
+from dfmcheck.measure.mask_figures import figures
 from dfmcheck.measure.mask_shapes import (
     first_piece,
     holes_on,
@@ -62,6 +63,7 @@ def opening_to_conductor(board: Board, reach: float) -> Places:
 
     An opening belongs to the nets of the lands whose centre it bares, and where there is none
     to the net of which it bares most: one that is meant to bare a pour bares no other net.
+    Pieces of one bared figure are left out: solder may join them.
     """
 
     def one(board: Board, mask: Layer) -> Places:
@@ -74,7 +76,12 @@ def opening_to_conductor(board: Board, reach: float) -> Places:
         opening, part = touching(openings, image.parts)
         net = copper.net[image.component[part]].astype(np.int64)
         own = _own_nets(mask, copper, opening, part, net, width)
+        figure = np.zeros(width, dtype=np.bool_)
+        figure[copper.net[figures(board, mask, image)]] = True
+        landed = np.zeros(len(openings), dtype=np.bool_)
+        landed[own[~figure[own % width]] // width] = True
         foreign = np.flatnonzero(~np.isin(opening * width + net, own))
+        foreign = foreign[landed[opening[foreign]] | ~figure[net[foreign]]]
         lap = laps(image.parts[part[foreign]], openings[opening[foreign]])
         deep = lap.depth > _LEAST
         bared, lapped = foreign[deep], np.flatnonzero(deep)
@@ -96,7 +103,8 @@ def opening_to_conductor(board: Board, reach: float) -> Places:
             **piece_source(image, first[part[bared]], "b"),
         )
         done = np.concatenate([own, opening[bared] * width + net[bared]])
-        return Places.concat([table, _near(board, mask, copper, done, owner, reach)])
+        near = _near(board, mask, copper, done, owner, reach, landed, figure)
+        return Places.concat([table, near])
 
     return concat_layers(board, board.masks, one)
 
@@ -132,8 +140,14 @@ def _owner_of(own: npt.NDArray[np.int64], width: int, count: int) -> npt.NDArray
     return owner
 
 
-def _near(board: Board, mask: Layer, copper: Layer, done: Any, owner: Any, reach: float) -> Places:
-    """Conductors beside the openings: one place per opening and net."""
+def _near(
+    board: Board, mask: Layer, copper: Layer, done: Any, owner: Any, reach: float,
+    landed: Bools, figure: Bools,
+) -> Places:  # fmt: skip
+    """Conductors beside the openings: one place per opening and net.
+
+    Between an opening that is not ``landed`` and a net that is a ``figure`` nothing is measured.
+    """
     a, b = mask.image.edges, copper.image.edges
     n = len(a)
     opening = np.concatenate([mask.image.part[a.piece], np.full(len(b), -1)]).astype(np.int64)
@@ -143,8 +157,8 @@ def _near(board: Board, mask: Layer, copper: Layer, done: Any, owner: Any, reach
     def wanted(i: Rows, j: Rows) -> Bools:
         i, j = np.minimum(i, j), np.maximum(i, j)
         keep = (i < n) & (j >= n)
-        key = opening[i[keep]] * width + net[j[keep]]
-        keep[keep] = ~np.isin(key, done)
+        at, to = opening[i[keep]], net[j[keep]]
+        keep[keep] = ~np.isin(at * width + to, done) & (landed[at] | ~figure[to])
         return keep
 
     start = np.arange(n + len(b)) < n
@@ -304,7 +318,11 @@ def opening_without_copper(board: Board, reach: float) -> Places:
 
 @measures(DEFINED)
 def defined_land(board: Board, reach: float) -> Places:
-    """Openings that lie wholly on copper round a land's centre; lands with a hole are left out."""
+    """Openings that lie wholly on one land, round its centre; lands with a hole are left out.
+
+    A land in a pour whose opening is larger than the land itself is the ordinary way to join it
+    without spokes, and is not told.
+    """
 
     def one(board: Board, mask: Layer) -> Places:
         copper = outer_copper(board, mask.role.side)
@@ -312,24 +330,20 @@ def defined_land(board: Board, reach: float) -> Places:
         if copper is None or len(openings) == 0 or len(copper.image.parts) == 0:
             return Places.empty()
         image = copper.image
-        on = np.zeros(len(openings), dtype=np.bool_)
-        on[shapely.STRtree(openings).query(image.parts, predicate="contains_properly")[1]] = True
         lands = np.flatnonzero(image.flash & (image.kind == Kind.FLASH))
         lands = lands[land_holes(board, mask, image.pieces[lands]) == 0]
         opening, land = touching(openings, shapely.points(image.x[lands], image.y[lands]))
-        keep = on[opening]
-        opening, land = opening[keep], lands[land[keep]]
-        opening, first = np.unique(opening, return_index=True)
-        land = land[first]
-        whole = shapely.covers(image.pieces[land], openings[opening])
+        land = lands[land]
+        whole = shapely.contains_properly(image.pieces[land], openings[opening])
+        opening, first = np.unique(opening[whole], return_index=True)
+        land = land[whole][first]
         at = np.stack([image.x[land], image.y[land]], axis=-1)
         return Places.of(
             rule=DEFINED.id,
             layer=mask.name,
-            kind=np.where(whole, "land", "land in a pour").astype(object),
             value=np.ones(len(land)),
             **place_points(board, at, at),
-            group=WHOLE_LAYER - whole.astype(np.int64),
+            group=WHOLE_LAYER,
             net_a=names(board.net_names, copper.net[image.piece_component[land]]),
             **piece_source(image, land, "a"),
             **piece_source(mask.image, first_piece(mask.image)[opening], "b"),

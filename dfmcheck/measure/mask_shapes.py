@@ -13,6 +13,7 @@ from dfmcheck.board.model import Board, Layer
 from dfmcheck.board.nets import hole_polygons
 from dfmcheck.geometry.gaps import Gaps
 from dfmcheck.geometry.image import Image
+from dfmcheck.geometry.index import Recent
 from dfmcheck.geometry.rows import run_starts
 from dfmcheck.terms import Side
 
@@ -62,6 +63,14 @@ def _populated(board: Board) -> Any:
     """Rectangle round all holes and all flashed lands, and a little more; empty without holes."""
     if len(board.holes) == 0:
         return shapely.Polygon()
+    of = (board.holes.x0, *(layer.image.parts for layer in board.copper))
+    return _POPULATED.of(of, lambda: _round_lands(board))
+
+
+_POPULATED: Recent[Any] = Recent(1)
+
+
+def _round_lands(board: Board) -> Any:
     shapes = [hole_polygons(board.holes, np.arange(len(board.holes)))]
     shapes += [layer.image.pieces[layer.image.flash] for layer in board.copper]
     x0, y0, x1, y1 = shapely.total_bounds(np.concatenate(shapes))
@@ -89,6 +98,7 @@ def touching(few: npt.NDArray[Any], many: npt.NDArray[Any]) -> tuple[Rows, Rows]
     if len(few) == 0 or len(many) == 0:
         return np.empty(0, dtype=np.intp), np.empty(0, dtype=np.intp)
     # The second is the prepared side: it may hold a pour with very many sides.
+    shapely.prepare(many)
     b, a = shapely.STRtree(few).query(many, predicate="intersects")
     order = np.lexsort((b, a))
     return a[order], b[order]

@@ -17,7 +17,7 @@ from dfmcheck.measure.rule import Rule, measures
 from dfmcheck.terms import Step, Weight
 
 _CUSP = 0.02  # mm; below it only mask between parallel sides is more than a corner
-_HAIR = 0.003  # mm; sides nearer than this were meant to meet
+_HAIR = 0.006  # mm; sides nearer than this were meant to meet, and no film shows the mask between
 _PARALLEL = 0.02  # rad
 
 SLIVER = Rule(

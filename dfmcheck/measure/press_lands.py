@@ -4,10 +4,9 @@ from __future__ import annotations
 
 import numpy as np
 import numpy.typing as npt
-import shapely
 
 from dfmcheck.board.model import Board, Layer
-from dfmcheck.board.nets import hole_polygons
+from dfmcheck.board.nets import holes_met
 from dfmcheck.geometry.image import Image
 from dfmcheck.geometry.rows import run_starts
 from dfmcheck.measure.at_holes import path_numbers
@@ -50,14 +49,13 @@ def _on_layer(board: Board, number: int, layer: Layer) -> Places:
     image, holes = layer.image, board.holes
     if board.position(layer) == "outer" or len(image.parts) == 0:
         return Places.empty()
-    rows = np.flatnonzero((holes.plated == 1) & (holes.first <= number) & (holes.last >= number))
-    lone = np.flatnonzero(_only_lands(image))
-    part, hole = shapely.STRtree(hole_polygons(holes, rows)).query(
-        image.parts[lone], predicate="intersects"
-    )
-    land, path = image.component[lone[part]], holes.path[rows[hole]]
-    order = np.lexsort((path, land))
-    land, path, hole = land[order], path[order], rows[hole[order]]
+    part, hole = holes_met(holes, image.parts)
+    crossed = (holes.plated[hole] == 1) & (holes.first[hole] <= number)
+    crossed &= (holes.last[hole] >= number) & _only_lands(image)[part]
+    part, hole = part[crossed], hole[crossed]
+    land, path = image.component[part], holes.path[hole]
+    order = np.lexsort((hole, path, land))
+    land, path, hole = land[order], path[order], hole[order]
     first = np.flatnonzero(run_starts(land))
     # A land two holes share joins them.
     shared = np.unique(land[run_starts(land, path) & ~run_starts(land)])
@@ -101,9 +99,6 @@ def _joined(board: Board, rows: Rows) -> npt.NDArray[np.bool_]:
         if len(left) == 0:
             break
         if len(image.parts):
-            more = image.parts[~_only_lands(image)]
-            met = shapely.STRtree(hole_polygons(holes, rows[left])).query(
-                more, predicate="intersects"
-            )
-            out[left[np.unique(met[1])]] = True
+            part, hole = holes_met(holes, image.parts)
+            out[left[np.isin(rows[left], hole[~_only_lands(image)[part]])]] = True
     return out

@@ -6,6 +6,7 @@ import numpy as np
 import shapely
 
 from dfmcheck.board.model import Board, Layer
+from dfmcheck.geometry.arcs import onto_arcs
 from dfmcheck.geometry.gaps import Gaps, along_parallels, clear_of, gaps_between, thin
 from dfmcheck.measure.common import (
     CELL,
@@ -17,7 +18,7 @@ from dfmcheck.measure.common import (
     source,
     with_tightest,
 )
-from dfmcheck.measure.places import Places
+from dfmcheck.measure.places import WHOLE_LAYER, Places
 from dfmcheck.measure.rule import Rule, measures
 from dfmcheck.terms import Step
 
@@ -87,16 +88,22 @@ def copper_to_profile(board: Board, reach: float) -> Places:
         gaps = with_tightest(search, reach)
         component = image.edge_component[gaps.a]
         gaps = gaps.take(thin(gaps, component, CELL))
+        gaps = onto_arcs(gaps, image.edges, line, profile.lines[line.piece])
         component = image.edge_component[gaps.a]
+        kind = feature_kind(image, image.edges.piece[gaps.a])
         return Places.of(
             rule=PROFILE.id if board.position(layer) == "outer" else INNER.id,
             layer=layer.name,
             position=board.position(layer),
-            kind=feature_kind(image, image.edges.piece[gaps.a]),
+            kind=kind,
             value=gaps.value,
             uncertainty=gaps.error,
             **place_points(board, gaps.p, gaps.q),
-            group=component.astype(np.int64),
+            # Lands are asked about once for the layer and pours pulled back together; every
+            # conductor is a question of its own.
+            group=np.select(
+                [kind == "land", kind == "pour"], [WHOLE_LAYER, WHOLE_LAYER - 1], component
+            ),
             net_a=names(board.net_names, layer.net[component]),
             **source(image, gaps.a, "a"),
             file_b=profile.file,

@@ -53,7 +53,7 @@ def inner_corners(profile: Profile) -> Corners:
     is understood in the same way.
     """
     parts = shapely.get_parts(profile.area)
-    outline = Outline(parts, False, np.arange(len(parts)))
+    outline = Outline(parts)
     index = np.arange(len(outline))
     ring = np.cumsum(outline.previous >= index) - 1
     bends: list[_Bend] = []

@@ -14,6 +14,7 @@ from dfmcheck.formats.records import Kind
 from dfmcheck.geometry.edges import CHORD_ERROR
 from dfmcheck.geometry.facing import narrow_places
 from dfmcheck.geometry.image import Image
+from dfmcheck.geometry.index import Recent
 from dfmcheck.measure.common import (
     concat_layers,
     free_gaps,
@@ -99,6 +100,16 @@ def printing(board: Board, paste: Layer) -> Image:
     Lettering is drawn of strokes that leave most of their outline's inside free, or lies mostly
     beside the copper. Where that side has no copper every opening is kept.
     """
+    copper = outer_copper(board, paste.role.side)
+    of = [paste.image.parts, board.holes.x0]
+    of += [] if copper is None else [copper.image.parts]
+    return _PRINTING.of(tuple(of), lambda: _printing(board, paste))
+
+
+_PRINTING: Recent[Image] = Recent(2)
+
+
+def _printing(board: Board, paste: Layer) -> Image:
     layer = on_board(board, paste)
     image = layer.image
     copper = outer_copper(board, paste.role.side)

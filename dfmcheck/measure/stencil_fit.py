@@ -75,8 +75,9 @@ ON_MASK = Rule(
 def _depth(board: Board, paste: Layer, under: Image, reach: float, rule: Rule) -> Places:
     """How deep every opening's outline lies inside what is under it, one place each."""
     image = printing(board, paste)
-    met = np.zeros(len(image.parts), dtype=np.bool_)
-    met[touching(image.parts, under.parts)[0]] = True
+    met = np.full(len(image.parts), rule is BEYOND_LAND)
+    if rule is not BEYOND_LAND:  # what prints does so on copper
+        met[touching(image.parts, under.parts)[0]] = True
     rows = np.flatnonzero(met[image.part[image.edges.piece]])
     if len(rows) == 0:
         return Places.empty()

@@ -45,9 +45,9 @@ def save(screening: Screening, path: str | Path) -> None:
     rest = {"kind": _KIND, "version": VERSION}
     for field in fields(Screening):
         if field.name not in ("places", "drawing"):
-            rest[field.name] = _plain(getattr(screening, field.name))
+            rest[field.name] = plain(getattr(screening, field.name))
     table = io.BytesIO()
-    parquet.write_table(_to_arrow(screening.places), table, compression="zstd")
+    parquet.write_table(to_arrow(screening.places), table, compression="zstd")
     members = {_REST: json.dumps(rest).encode(), _TABLE: table.getvalue()}
     if screening.drawing is not None:
         for name, array in drawings.columns(screening.drawing).items():
@@ -121,7 +121,7 @@ def load(path: str | Path) -> Screening:
     places = _from_parquet(table, text)
     drawing = _from_arrays(drawn, text) if drawn else None
     try:
-        return replace(_screening(facts, places), drawing=drawing)
+        return replace(rebuilt(facts, places), drawing=drawing)
     except (KeyError, TypeError, ValueError, AttributeError) as error:
         raise _wrong(f"{_REST} lacks or distorts an entry ({error!r})", text) from error
 
@@ -141,16 +141,18 @@ def _wrong(found: str, path: str) -> PackageError:
     return PackageError(found, "a saved screening", "Save the screening again.", path)
 
 
-def _plain(value: Any) -> Any:
-    """Dataclasses to dicts, tuples to lists."""
+def plain(value: Any) -> Any:
+    """Fields of a screening as what JSON can hold: dataclasses to dicts, tuples to lists."""
     if isinstance(value, Facts):
         return asdict(value)
     if isinstance(value, tuple):
-        return [_plain(one) for one in value]
+        return [plain(one) for one in value]
     return asdict(value) if hasattr(value, "__dataclass_fields__") else value
 
 
-def _screening(raw: dict[str, Any], places: Places) -> Screening:
+def rebuilt(raw: dict[str, Any], places: Places) -> Screening:
+    """The screening of :func:`plain` fields; KeyError, TypeError or ValueError where they do not
+    fit."""
     known = {field.name for field in fields(Screening)} | {"kind", "version"}
     if raw.keys() - known:
         raise ValueError(f"unknown entries {sorted(raw.keys() - known)}")
@@ -178,7 +180,8 @@ def _defect(raw: dict[str, Any]) -> Defect:
     )
 
 
-def _to_arrow(places: Places) -> pa.Table:
+def to_arrow(places: Places) -> pa.Table:
+    """Places as an Arrow table, text columns dictionary-encoded."""
     import pyarrow as pa
 
     columns = {}
@@ -203,6 +206,13 @@ def _from_parquet(content: bytes, path: str) -> Places:
         table = parquet.read_table(io.BytesIO(content))
     except (pa.ArrowException, OSError) as error:
         raise _wrong(f"{_TABLE} cannot be read ({error})", path) from error
+    return from_arrow(table, path)
+
+
+def from_arrow(table: pa.Table, path: str) -> Places:
+    """Places of a table as :func:`to_arrow` makes it; PackageError naming ``path`` for another."""
+    import pyarrow as pa
+
     if set(table.column_names) != set(COLUMNS):
         odd = sorted(set(table.column_names) ^ set(COLUMNS))
         raise _wrong(f"{_TABLE} with other columns than expected ({', '.join(odd)})", path)

@@ -1,4 +1,4 @@
-"""The findings as a table, one row per finding, for spreadsheets."""
+"""The findings as a table, one row per finding, for spreadsheets and gates."""
 
 from __future__ import annotations
 
@@ -14,10 +14,15 @@ COLUMNS = (
     "measured", "limit", "unit", "raw", "uncertainty", "tier", "fits", "count",
     "nets", "message", "remedy", "who", "sources", "fingerprint", "waived",
 )  # fmt: skip
+GAP = "gap"
+"""What stands for a severity where something was not measured."""
 
 
 def to_csv(judgement: Judgement) -> str:
     """Findings in the judgement's order under a heading row of :data:`COLUMNS`.
+
+    A row with severity :data:`GAP` follows for each thing that was not measured for a release,
+    so that the table of a partial screen is never empty.
 
     Numbers are written in full with a decimal point; a missing number is an empty cell. A
     text that a spreadsheet would take for a formula (``+3V3``) is led by an apostrophe; the
@@ -27,7 +32,13 @@ def to_csv(judgement: Judgement) -> str:
     writer = csv.writer(out, lineterminator="\r\n")  # RFC 4180, clause 2
     writer.writerow(COLUMNS)
     writer.writerows(_row(finding) for finding in judgement.findings)
+    writer.writerows(_gap(doubt) for doubt in judgement.doubts)
     return out.getvalue()
+
+
+def _gap(doubt: str) -> list[str]:
+    cells = dict.fromkeys(COLUMNS, "") | {"severity": GAP, "message": _cell(doubt)}
+    return list(cells.values())
 
 
 def _row(finding: Finding) -> list[str]:

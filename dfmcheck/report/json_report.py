@@ -23,7 +23,7 @@ from dfmcheck.measure.screening import Facts, FileEntry
 from dfmcheck.report.text import CAUTION, finite
 from dfmcheck.terms import Assumption
 
-SCHEMA_VERSION = "1.2"
+SCHEMA_VERSION = "1.3"
 """Major part rises when a key is removed or changes its meaning; minor when one is added."""
 
 
@@ -47,15 +47,15 @@ def to_json(judgement: Judgement) -> dict[str, Any]:
     return {
         "schema_version": SCHEMA_VERSION,
         "tool": {"name": "dfmcheck", "version": dfmcheck.__version__},
-        "package": _text(screening.package),
-        "shop": _text(judgement.shop),
-        "tier": _text(judgement.tier),
+        "package": clean_text(screening.package),
+        "shop": clean_text(judgement.shop),
+        "tier": clean_text(judgement.tier),
         "verdict": str(judgement.verdict),
-        "reasons": [_text(reason) for reason in judgement.reasons],
+        "reasons": [clean_text(reason) for reason in judgement.reasons],
         "facts": _facts(screening.facts),
         "tier_fit": [
             {
-                "tier": _text(fit.tier),
+                "tier": clean_text(fit.tier),
                 "fits": bool(fit.fits),
                 "places": {rule: int(count) for rule, count in fit.places.items()},
                 "waived": int(fit.waived),
@@ -77,15 +77,17 @@ def to_json(judgement: Judgement) -> dict[str, Any]:
         "findings": [finding_json(item) for item in judgement.findings],
         "assumptions": [_assumption(item) for item in screening.assumptions],
         "coverage": {
+            "complete": not judgement.doubts and all(item.read for item in screening.files),
+            "doubts": [clean_text(doubt) for doubt in judgement.doubts],
             "measured": [
-                {"rule": rule, "layer": _text(layer)} for rule, layer in screening.measured
+                {"rule": rule, "layer": clean_text(layer)} for rule, layer in screening.measured
             ],
             "gaps": [
-                {"rule": gap.rule, "layer": _text(gap.layer), "reason": _text(gap.reason)}
+                {"rule": gap.rule, "layer": clean_text(gap.layer), "reason": clean_text(gap.reason)}
                 for gap in screening.gaps
             ],
             "not_judged": [
-                {"rule": rule, "reason": _text(why)} for rule, why in judgement.not_judged
+                {"rule": rule, "reason": clean_text(why)} for rule, why in judgement.not_judged
             ],
             "files": [_file(item) for item in screening.files],
         },
@@ -114,7 +116,7 @@ def _facts(facts: Facts) -> dict[str, Any]:
         "slot_length_mm": finite(facts.slot_length),
         "rout_length_mm": finite(facts.rout_length),
         "finish": [
-            {"layer": _text(name), "area_mm2": finite(area)}
+            {"layer": clean_text(name), "area_mm2": finite(area)}
             for name, area in facts.finish_area.items()
         ],
         "holes": [
@@ -128,7 +130,7 @@ def _facts(facts: Facts) -> dict[str, Any]:
         ],
         "copper": [
             {
-                "layer": _text(name),
+                "layer": clean_text(name),
                 "area_mm2": finite(facts.copper_area.get(name)),
                 "share": finite(facts.copper_share.get(name)),
             }
@@ -140,7 +142,7 @@ def _facts(facts: Facts) -> dict[str, Any]:
 def _tightest(item: Tightest) -> dict[str, Any]:
     return {
         "rule": item.rule,
-        "layer": _text(item.layer),
+        "layer": clean_text(item.layer),
         "value": finite(item.value),
         "unit": item.unit,
         "x_mm": finite(item.x),
@@ -157,8 +159,8 @@ def finding_json(item: Finding) -> dict[str, Any]:
         "rule": item.rule,
         "step": str(item.step),
         "severity": str(item.severity),
-        "layer": _text(item.layer),
-        "nets": [_text(net) for net in item.nets],
+        "layer": clean_text(item.layer),
+        "nets": [clean_text(net) for net in item.nets],
         "x_mm": finite(item.x),
         "y_mm": finite(item.y),
         "bbox_mm": _four(item.bbox),
@@ -168,12 +170,12 @@ def finding_json(item: Finding) -> dict[str, Any]:
         "uncertainty": finite(item.uncertainty) or 0.0,
         "limit": finite(item.limit),
         "unit": item.unit,
-        "tier": _text(item.tier),
-        "fits": _text(item.fits),
+        "tier": clean_text(item.tier),
+        "fits": clean_text(item.fits),
         "count": int(item.count),
         "fingerprint": item.fingerprint,
-        "message": _text(item.message),
-        "remedy": _text(item.remedy),
+        "message": clean_text(item.message),
+        "remedy": clean_text(item.remedy),
         "who": str(item.who),
         "sources": [_source(source) for source in item.sources],
         "places_mm": [list(place) for place in item.places],
@@ -183,10 +185,10 @@ def finding_json(item: Finding) -> dict[str, Any]:
 
 def _waiver(item: Waiver) -> dict[str, Any]:
     return {
-        "fingerprint": _text(item.fingerprint),
-        "rule": _text(item.rule),
-        "reason": _text(item.reason),
-        "name": _text(item.name),
+        "fingerprint": clean_text(item.fingerprint),
+        "rule": clean_text(item.rule),
+        "reason": clean_text(item.reason),
+        "name": clean_text(item.name),
         "date": item.date.isoformat(),
         "expires": None if item.expires is None else item.expires.isoformat(),
     }
@@ -196,16 +198,16 @@ def _waivers(use: WaiverUse | None) -> dict[str, Any] | None:
     if use is None:
         return None
     return {
-        "file": _text(use.file),
+        "file": clean_text(use.file),
         "found_beside": bool(use.found),
         "used": [_waiver(waiver) for waiver in use.used],
-        "unused": [{**_waiver(waiver), "why": _text(why)} for waiver, why in use.unused],
+        "unused": [{**_waiver(waiver), "why": clean_text(why)} for waiver, why in use.unused],
     }
 
 
 def _to_reach(item: ToReach) -> dict[str, Any]:
     return {
-        "tier": _text(item.tier),
+        "tier": clean_text(item.tier),
         "next_down": bool(item.next_down),
         "changes": int(item.changes),
         "places": int(item.places),
@@ -223,14 +225,14 @@ def _blocker(item: Blocker) -> dict[str, Any]:
         "worst": finite(item.value),
         "limit": finite(item.limit),
         "unit": item.unit,
-        "alone": _text(item.alone),
+        "alone": clean_text(item.alone),
     }
 
 
 def _change(item: Change) -> dict[str, Any]:
     return {
         "rule": item.rule,
-        "layer": _text(item.layer),
+        "layer": clean_text(item.layer),
         "x_mm": finite(item.x),
         "y_mm": finite(item.y),
         "value": finite(item.value),
@@ -242,7 +244,7 @@ def _change(item: Change) -> dict[str, Any]:
 
 def _source(item: Source) -> dict[str, Any]:
     return {
-        "file": _text(item.file),
+        "file": clean_text(item.file),
         "line": None if item.line is None else int(item.line),
         "aperture": None if item.code is None else int(item.code),
     }
@@ -250,21 +252,21 @@ def _source(item: Source) -> dict[str, Any]:
 
 def _assumption(item: Assumption) -> dict[str, Any]:
     return {
-        "subject": _text(item.subject),
-        "value": _text(item.value),
-        "evidence": _text(item.evidence),
-        "file": _text(item.file),
+        "subject": clean_text(item.subject),
+        "value": clean_text(item.value),
+        "evidence": clean_text(item.evidence),
+        "file": clean_text(item.file),
         "confidence": finite(item.confidence) or 0.0,
     }
 
 
 def _file(item: FileEntry) -> dict[str, Any]:
     return {
-        "name": _text(item.name),
+        "name": clean_text(item.name),
         "role": str(item.role),
         "format": str(item.format),
         "confidence": finite(item.confidence) or 0.0,
-        "evidence": [_text(line) for line in item.evidence],
+        "evidence": [clean_text(line) for line in item.evidence],
         "read": bool(item.read),
     }
 
@@ -277,6 +279,6 @@ def _four(values: Iterable[float] | None) -> list[float] | None:
     return out if len(out) == 4 else None
 
 
-def _text(value: str) -> str:
+def clean_text(value: str) -> str:
     """Text that any JSON reader takes: a lone surrogate (undecodable byte) becomes U+FFFD."""
     return str(value).encode("utf-16", "surrogatepass").decode("utf-16", "replace")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import sys
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
@@ -17,13 +18,14 @@ from dfmcheck.report.text import plain
 
 def check_outputs(*paths: Path | None) -> None:
     """Refuse, before hours of work, a path that cannot be written."""
-    given = [str(path) for path in paths if path is not None]
-    if len(set(given)) < len(given):
-        raise UsageError(
-            f"{max(given, key=given.count)} is named twice",
-            "one place for each report",
-            "Give another path.",
-        )
+    given = [path for path in paths if path is not None]
+    places = ["-" if str(path) == "-" else os.path.realpath(path) for path in given]
+    for n, place in enumerate(places):
+        if place in places[:n]:
+            named = "standard output (-)" if place == "-" else str(given[n])
+            raise UsageError(
+                f"{named} is named twice", "one place for each report", "Give another path."
+            )
     for path in paths:
         if path is None or str(path) == "-":
             continue

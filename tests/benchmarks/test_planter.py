@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -15,7 +16,7 @@ from benchmarks.defects.plant import Aim, Companion, Expect, NoPlace, Plant
 from benchmarks.defects.planters import planters
 from benchmarks.defects.score import Result, judge_plant
 from benchmarks.defects.site import Site, look, plants_shop
-from benchmarks.defects.truth import all_apart, segments_apart
+from benchmarks.defects.truth import all_apart, gap_place, ring_place, segments_apart
 from dfmcheck.formats.excellon import read_excellon
 from dfmcheck.formats.gerber import read_gerber
 from dfmcheck.formats.records import Kind
@@ -157,6 +158,60 @@ def test_scoring_tells_found_missed_false_and_what_was_there_before():
     assert len(scored("2 µm inside", plant, [own, hit], [own]).false) == 1
     elsewhere = finding("etch.notch", 10.0, 0.05, "conductor-2")
     assert scored("gross", plant, [elsewhere], []).missed
+
+
+def listed(places: list[tuple[float, float, float]], rule: str = "etch.notch") -> Finding:
+    x, _, value = places[0]
+    return replace(finding(rule, x, value), places=tuple(places), count=len(places))
+
+
+def test_places_of_a_merged_finding_are_scored_one_by_one():
+    where = shapely.Point(10.0, 0.0)
+    plant = Plant({}, (Expect("etch.notch", "conductor-1", 0.05, where),))
+    own = [(30.0, 0.0, 0.01), (40.0, 0.0, 0.02)]
+    base = [listed(own)]
+    good = scored("gross", plant, [listed([*own, (10.0, 0.0, 0.05)])], base)
+    assert good.caught and not good.false and good.measured == 0.05
+    # the board's own gap told at another place of it is no new one; another value there is
+    moved = [(30.4, 0.0, 0.01), own[1]]
+    assert not scored("2 µm inside", plant, [listed(moved)], base).false
+    assert (
+        len(scored("2 µm inside", plant, [listed([(30.4, 0.0, 0.012), own[1]])], base).false) == 1
+    )
+    # a further place of the plant's own finding is the plant, one elsewhere is not
+    beside, far = (11.0, 0.0, 0.06), (19.0, 0.0, 0.06)
+    assert not scored("gross", plant, [listed([*own, (10.0, 0.0, 0.05), beside])], base).false
+    assert len(scored("gross", plant, [listed([(10.0, 0.0, 0.05), far])], []).false) == 1
+
+
+def test_a_moved_datum_is_taken_into_account():
+    plant = Plant({}, (Expect("etch.notch", "", 0.05, shapely.Point(10.0, 0.0)),))
+    result = Result("kind", "etch.notch", "board", 0, "gross", True, "")
+    own, hit = finding("etch.notch", 50.0, 0.07), finding("etch.notch", 10.0, 0.05)
+    shifted = [replace(f, x=f.x - 3, line=(f.x - 3, 0.0, f.x - 3, 0.0)) for f in (own, hit)]
+    judge_plant(result, plant, shifted, [own], (3.0, 0.0), (0.0, 0.0))
+    assert result.caught and not result.false and result.position_error == pytest.approx(0.0)
+
+
+def test_the_place_of_a_gap_is_a_line_where_it_is_even_and_a_point_where_it_is_not():
+    even = gap_place((0, 0, 4, 0), (1, 1, 3, 1), 0.2, 0.4)
+    assert even.equals_exact(shapely.LineString([(1, 0.4), (3, 0.4)]), 0.01)
+    taper = gap_place((0, 0, 4, 0), (0, 1, 4, 1.4), 0.1, 0.1)
+    assert taper.length < 0.01 and taper.distance(shapely.Point(0.05, 0.5)) < 0.06
+    end = gap_place((0, 0, 4, 0), (2, 1, 2, 3), 0.1, 0.3)
+    assert end.distance(shapely.Point(2.0, 0.4)) < 1e-4 and end.length < 0.05
+    rng = np.random.default_rng(3)
+    for _ in range(20):
+        far, way = rng.uniform(0.05, 0.2), rng.uniform(0, 2 * math.pi)
+        inner = (far * math.cos(way), far * math.sin(way))
+        place = ring_place((0, 0), 1.0, inner, 0.5)
+        middle = (1.0 + far + 0.5) / 2
+        worst = shapely.Point(middle * math.cos(way), middle * math.sin(way))
+        assert place.distance(worst) < 1e-6
+        # a tenth of a micrometre away from the least width, not further
+        assert shapely.hausdorff_distance(place, worst) < 0.08
+    all_round = ring_place((0, 0), 1.0, (0, 0), 0.5)
+    assert all_round.distance(shapely.Point(-0.75, 0)) < 1e-6
 
 
 def test_every_kind_plants_a_rule_there_is():

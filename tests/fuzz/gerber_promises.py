@@ -6,7 +6,7 @@ import numpy as np
 
 from dfmcheck.errors import FormatError
 from dfmcheck.formats.gerber import read_gerber
-from dfmcheck.formats.gerber.setup import MOST_OBJECTS
+from dfmcheck.formats.limits import MOST_OBJECTS
 from dfmcheck.formats.records import Artwork, Kind, Objects
 
 LIST = b"\n--list--\n"  # what stands behind is the aperture list that comes with the file

@@ -12,8 +12,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from shapely import LineString, Point, Polygon, affinity, box
 
+from dfmcheck.formats.gerber import read_gerber
 from dfmcheck.formats.records import Aperture, Primitive
 from dfmcheck.geometry.edges import CHORD_ERROR
+from dfmcheck.geometry.image import layer_image
 from dfmcheck.geometry.outlines import aperture_outline, capsules, circle_steps, solid_polygons
 
 FINE = 720  # chords per quarter circle: 5e-6 of the radius
@@ -175,3 +177,11 @@ def test_solid_polygons_make_holes_of_cut_ins() -> None:
     (shape,) = solid_polygons(np.array([Polygon(ring)], dtype=object))
     assert shape.is_valid and shape.area == pytest.approx(16 - 4)
     assert not shape.contains(Point(2, 2))
+
+
+def test_an_aperture_nobody_defined_is_told_once_and_one_of_no_size_too() -> None:
+    text = "%FSLAX46Y46*%\n%MOMM*%\n%ADD10C,0*%\n%LPD*%\nD{}*\nX1000000Y0D03*\nM02*\n"
+    for code, rules in (("10", ["data.zero-aperture"]), ("77", ["data.aperture-undefined"])):
+        artwork = read_gerber(text.format(code).encode(), "top.gbr")
+        told = [d.rule for d in (*artwork.defects, *layer_image(artwork).defects)]
+        assert sorted(set(told)) == rules

@@ -163,3 +163,73 @@ def test_aspect_ratio(tmp_path: Path) -> None:
     files["t.gbr"] = top.text("Copper,L1,Top")
     files["d.drl"] = drill_text([(0.0, 0.0, 0.2)], True, top)
     assert values(tmp_path, "drill.aspect-ratio", "drill-plated-1-2", files) == pytest.approx([8.0])
+
+
+def test_a_neck_at_a_sharp_corner_of_two_round_ends_states_how_unsure_it_is(tmp_path: Path) -> None:
+    """Round ends that meet nearly head-on: a chord's error moves the tip of the wedge between
+    them by much more than itself, and so the neck from tip to tip."""
+    top, _, files = sheets("mm", 0.0)
+    small, large = 0.27, 0.37
+    top.draw(top.circle(2 * small), 0.104, 1.092, 0.904, 1.092)
+    top.draw(top.circle(2 * large), 1.512, 1.26, 2.072, 1.26)
+    top.flash(top.circle(0.5), 0.3, 1.092)  # without a land it would be lettering
+    files["t.gbr"] = top.text("Copper,L1,Top")
+    apart = math.hypot(1.512 - 0.904, 1.26 - 1.092)
+    half = (apart**2 + small**2 - large**2) / (2 * apart)
+    neck = 2 * math.sqrt(small**2 - half**2)
+    places = screen(write_board(tmp_path / "job", files), workers=1, thickness=1.6).places
+    width = (places["rule"] == "etch.conductor-width") & (places["layer"] == "conductor-1")
+    assert width.sum() == 1
+    value, error = float(places["value"][width][0]), float(places["uncertainty"][width][0])
+    assert abs(value - neck) <= error <= 0.02
+    assert abs(value - neck) > 0.001  # more than a chord's error at either end
+
+
+COARSE = """%TF.FileFunction,Copper,L1,Top*%
+%FSLAX24Y24*%
+%MOIN*%
+%ADD10C,0.0040*%
+%ADD11R,0.0060X0.0060*%
+%ADD12C,0.0400*%
+%LPD*%
+G36*
+X-2000Y-2000D02*
+X2000Y-2000D01*
+X2000Y2000D01*
+X-2000Y2000D01*
+X-2000Y-2000D01*
+G37*
+D12*
+X0Y0D03*
+%LPC*%
+D10*
+X-1000Y1003D02*
+X1000Y1017D01*
+D11*
+X-1203Y-1111D03*
+G36*
+X1000Y-1000D02*
+X1037Y-1000D01*
+X1037Y-1500D01*
+X1000Y-1500D01*
+X1000Y-1000D01*
+G37*
+M02*
+"""
+
+
+def test_what_one_clear_stroke_drew_is_as_wide_as_its_aperture_on_any_grid(tmp_path: Path) -> None:
+    """A file whose coordinates are 2.54 µm apart: its rounding moves both sides of a stroke or
+    flash alike, but either side of a contour on its own."""
+    _, _, files = sheets("mm", 0.0)
+    files["t.gbr"] = COARSE
+    p = screen(write_board(tmp_path / "job", files), workers=1, thickness=1.6).places
+    error = {}
+    for rule, width in (("etch.resist-sliver", 0.0040), ("etch.pinhole", 0.0060)):
+        row = (p["rule"] == rule) & (abs(p["value"] - 25.4 * width) < 2e-6)
+        assert row.any()
+        error[rule] = float(p["uncertainty"][row].max())
+    assert max(error.values()) < 0.0015
+    contour = (p["rule"] == "etch.resist-sliver") & (abs(p["value"] - 25.4 * 0.0037) < 2e-6)
+    assert contour.any()
+    assert float(p["uncertainty"][contour].min()) > 0.0025

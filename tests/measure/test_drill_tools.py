@@ -65,6 +65,17 @@ def test_one_place_per_tool(tmp_path: Path, unit: str, angle: float) -> None:
     assert p["value"].tolist() == [3.0]
 
 
+def test_a_step_in_two_files_of_one_role_is_told_once(tmp_path: Path) -> None:
+    top, files = plain("mm", 0.0)
+    holes = [(0.0, 0.0, 0.3), (4.0, 0.0, 0.31)]
+    files["d.drl"] = drill_text(holes, True, top)
+    files["again.drl"] = drill_text([*holes, (6.0, 0.0, 0.5)], True, top)
+    files["bare.drl"] = drill_text([(8.0, 0.0, 0.3), (9.0, 0.0, 0.31)], False, top)
+    p = rows(tmp_path, "drill.tool-spacing", files)
+    assert sorted(p["value"].tolist()) == pytest.approx([0.01, 0.01, 0.19], abs=EXACT)
+    assert sorted(p["plated"].tolist()) == [0, 1, 1]
+
+
 @pytest.mark.parametrize(("unit", "angle"), TURNS)
 def test_slots(tmp_path: Path, unit: str, angle: float) -> None:
     top, files = plain(unit, angle)

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from pathlib import Path
 
-import numpy as np
 import pytest
 
 from dfmcheck.screen import screen
@@ -171,18 +170,3 @@ def test_idle_openings(tmp_path: Path) -> None:
     found = rows(b, tmp_path, "mask.opening-without-copper", "mask-top")
     assert len(found["value"]) == 1
     assert b.at(found, 0) == pytest.approx((5, 0), abs=0.01)
-
-
-def test_mask_defined_lands(tmp_path: Path) -> None:
-    b = Laid()
-    wide, narrow = b.top.circle(1.0), b.top.circle(0.6)
-    b.top.flash(wide, 0, 0)
-    b.mask.flash(b.mask.circle(0.8), 0, 0)  # the opening makes the land
-    b.top.flash(narrow, 5, 5)
-    b.top.region([(3, 3), (7, 3), (7, 7), (3, 7)])
-    b.mask.flash(b.mask.circle(0.7), 5, 5)  # a land in a pour
-    b.top.flash(wide, -5, 0)
-    b.mask.flash(b.mask.circle(1.1), -5, 0)  # copper makes the land
-    found = rows(b, tmp_path, "mask.defined-land", "mask-top")
-    assert sorted(found["kind"].tolist()) == ["land", "land in a pour"]
-    assert np.all(found["value"] == 1)

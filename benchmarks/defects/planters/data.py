@@ -118,7 +118,7 @@ def file_left_out(site: Site, rng: Generator, aim: Aim) -> Plant:
     """The profile, or all drill files, left out; harmless: a text file more."""
     if not aim.past:
         return Plant({"note.txt": b"Made with care. No changes since the last revision.\n"}, ())
-    kinds = []
+    kinds: list[tuple[str, ...]] = []
     if site.board.profile is not None:
         kinds.append((site.board.profile.file,))
     if site.board.drill_files:
@@ -298,4 +298,4 @@ def strange_file(site: Site, rng: Generator, aim: Aim) -> Plant:
     if not aim.past:
         return Plant({"readme.txt": b"Fabrication data of one board.\n"}, ())
     noise = rng.integers(0, 256, 3000, dtype=np.uint8).tobytes()
-    return Plant({"layer9.xyz": noise}, (Expect("data.unknown-file"),))
+    return Plant({"b7f3.qqz": noise}, (Expect("data.unknown-file"),))

@@ -10,7 +10,7 @@ from numpy.random import Generator
 from benchmarks.defects.patch import Frame, Patch, along, turned
 from benchmarks.defects.plant import Aim, Companion, Expect, Plant, planter
 from benchmarks.defects.site import Site, Spot
-from benchmarks.defects.truth import point_to_segment, segments_apart
+from benchmarks.defects.truth import gap_place, point_to_segment, segments_apart
 from dfmcheck.board.model import Layer
 
 LAND = 0.9
@@ -62,8 +62,11 @@ def two_conductors(site: Site, rng: Generator, aim: Aim) -> Plant:
         patch.line(layer, width, *told)
         _bow(patch, layer, frame, width, w, half)
     return patch.plant(
-        Expect("etch.conductor-spacing", layer.name, truth, along(frame.at(-half, 0),
-                                                                  frame.at(half, 0))),
+        Expect("etch.conductor-spacing", layer.name, truth,
+               gap_place((*ends[0][0], *ends[0][1]), (*ends[1][0], *ends[1][1]),
+                         first / 2, second / 2)),
+        companions=(Companion("etch.conductor-spacing", along(*ends[0], *ends[1][::-1]),
+                              "the same gap further along"),) if aim.past else (),
     )  # fmt: skip
 
 
@@ -122,7 +125,12 @@ def conductor_beside_pour(site: Site, rng: Generator, aim: Aim) -> Plant:
         patch.land(layer, LAND, (x, y - 1.6))
     truth = rim - y - width / 2
     return patch.plant(
-        Expect("etch.conductor-spacing", layer.name, truth, along((x0, rim), (x1, rim)))
+        Expect(
+            "etch.conductor-spacing",
+            layer.name,
+            truth,
+            gap_place((x0, y, x1, y), (x0, rim, x1, rim), width / 2, 0.0),
+        )
     )
 
 

@@ -10,7 +10,7 @@ from numpy.random import Generator
 from benchmarks.defects.patch import Patch, along, turned
 from benchmarks.defects.plant import Aim, Companion, Expect, NoPlace, Plant, planter
 from benchmarks.defects.site import Site, Spot
-from benchmarks.defects.truth import point_to_segment
+from benchmarks.defects.truth import point_to_segment, ring_place
 from dfmcheck.board.model import Layer
 
 
@@ -92,8 +92,8 @@ def opening_off_centre(site: Site, rng: Generator, aim: Aim) -> Plant:
     opening = edit.size(size + 2 * (clearance + off))[1]
     patch.disc(layer, size, land)
     patch.disc(mask, opening, hole)
-    rim = shapely.Point(land).buffer(size / 2, 64).exterior
-    return patch.plant(Expect("mask.clearance", mask.name, opening / 2 - size / 2 - off, rim))
+    where = ring_place(hole, opening / 2, land, size / 2)
+    return patch.plant(Expect("mask.clearance", mask.name, opening / 2 - size / 2 - off, where))
 
 
 @planter("mask.clearance")
@@ -112,8 +112,12 @@ def short_opening(site: Site, rng: Generator, aim: Aim) -> Plant:
     wide = edit.size(w + 2 * (clearance + off))[1]
     below.flash(patch.code(layer, "R", w, h), *at)
     edit.flash(patch.code(mask, "R", wide, h + 0.3), *told)
-    rim = shapely.box(at[0] - w / 2, at[1] - h / 2, at[0] + w / 2, at[1] + h / 2).exterior
-    return patch.plant(Expect("mask.clearance", mask.name, wide / 2 - w / 2 - off, rim))
+    value = wide / 2 - w / 2 - off
+    sides = [s for s in (-1, 1) if s * (at[0] - told[0]) >= 0]
+    where = shapely.MultiLineString([
+        [(at[0] + s * (w / 2 + value / 2), at[1] + t * h / 2) for t in (-1, 1)] for s in sides
+    ])  # fmt: skip
+    return patch.plant(Expect("mask.clearance", mask.name, value, where))
 
 
 @planter("rout.copper-to-profile")

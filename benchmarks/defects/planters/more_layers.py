@@ -7,12 +7,13 @@ import math
 import shapely
 from numpy.random import Generator
 
+from benchmarks.defects.gerber_edit import GerberEdit
 from benchmarks.defects.patch import Frame, Patch, along, turned
 from benchmarks.defects.plant import PRESENCE, Aim, Companion, Expect, NoPlace, Plant, planter
 from benchmarks.defects.planters.etch_patterns import edit_round
 from benchmarks.defects.planters.mask_rout_patterns import _place
 from benchmarks.defects.site import Site, Spot
-from benchmarks.defects.truth import point_to_segment
+from benchmarks.defects.truth import point_to_segment, ring_place
 from dfmcheck.board.model import Layer
 
 
@@ -168,7 +169,7 @@ def ink_beside_hole(site: Site, rng: Generator, aim: Aim) -> Plant:
     truth = apart - hole / 2 - site.shop.allowance.unplated / 2
     line = along(*told)
     foot = line.interpolate(line.project(shapely.Point(at)))
-    mid = along(at, (foot.x, foot.y)).interpolate(hole / 2 + truth / 2)
+    mid = along(at, (foot.x, foot.y)).interpolate((apart + hole / 2) / 2)
     return patch.plant(Expect("legend.ink-in-hole", legend.name, truth, mid))
 
 
@@ -208,10 +209,10 @@ def _outline(patch: Patch, frame: Frame, w: float, h: float, r: float) -> list[t
     return [(x + s * (a - r), y + t * (b - r)) for s in (-1, 1) for t in (-1, 1)]
 
 
-def _steps(edit: object, value: float, past: bool) -> float:
+def _steps(edit: GerberEdit, value: float, past: bool) -> float:
     """The value on the file's grid, rounded away from the limit."""
-    step = edit.step  # type: ignore[attr-defined]
-    return (math.floor(value / step) if past else math.ceil(value / step)) * step
+    step = edit.step
+    return float((math.floor(value / step) if past else math.ceil(value / step)) * step)
 
 
 @planter("rout.inner-radius")
@@ -329,7 +330,7 @@ def paste_off_land(site: Site, rng: Generator, aim: Aim) -> Plant:
     if not aim.past:
         return patch.plant()
     off = math.dist(at, told)
-    where = shapely.Point(told).buffer(0.5, 64).exterior
+    where = ring_place(at, 0.5, told, size / 2)
     return patch.plant(Expect("stencil.paste-beyond-land", paste.name,
                               0.5 - size / 2 - off, where))  # fmt: skip
 
@@ -345,6 +346,6 @@ def paste_over_mask(site: Site, rng: Generator, aim: Aim) -> Plant:
     told = patch.disc(paste, size, at)
     if not aim.past:
         return patch.plant()
-    where = shapely.Point(told).buffer(0.66, 64).exterior
+    where = ring_place(at, 0.66, told, size / 2)
     more = (Companion("stencil.paste-beyond-land", where, "it reaches over the land, too"),)
     return patch.plant(Expect("stencil.paste-on-mask", paste.name, None, where), companions=more)

@@ -10,7 +10,7 @@ from numpy.random import Generator
 from benchmarks.defects.patch import Patch, along, turned
 from benchmarks.defects.plant import Aim, Companion, Expect, NoPlace, Plant, planter
 from benchmarks.defects.site import THICKNESS, Site, Spot
-from benchmarks.defects.truth import point_to_segment
+from benchmarks.defects.truth import point_to_segment, ring_place
 
 RING = "plate.annular-ring"
 WIDE = 4.0
@@ -52,8 +52,8 @@ def small_land(site: Site, rng: Generator, aim: Aim) -> Plant:
         patch.disc(layer, land if layer is thin else hole + 0.8, at)
     patch.hole(True, hole, at)
     truth = land / 2 - hole / 2 - off - _plated(site) / 2
-    rim = shapely.Point(told).buffer(land / 2, 64).exterior
-    return patch.plant(Expect(RING, thin.name, truth, rim))
+    where = ring_place(told, land / 2, at, hole / 2)
+    return patch.plant(Expect(RING, thin.name, truth, where))
 
 
 @planter(RING)
@@ -76,10 +76,7 @@ def hole_off_centre(site: Site, rng: Generator, aim: Aim) -> Plant:
         land = edit.size(2 * (ring + math.dist(at, told)) + hole)[1]
         patch.disc(layer, land, told)
         truth = land / 2 - hole / 2 - math.dist(at, told) - _plated(site) / 2
-        far = math.dist(at, told)
-        out = ((at[0] - told[0]) / far, (at[1] - told[1]) / far)
-        mid = land / 2 - (truth + _plated(site) / 2) / 2
-        where = shapely.Point(told[0] + out[0] * mid, told[1] + out[1] * mid)
+        where = ring_place(told, land / 2, at, hole / 2)
         expect.append(Expect(RING, layer.name, truth, where))
     patch.hole(True, hole, at)
     return patch.plant(*expect)
@@ -222,7 +219,9 @@ def shrunk_tool(site: Site, rng: Generator, aim: Aim) -> Plant:
     holes = site.board.holes
     mine = (holes.file == number) & (holes.plated == 1) & (holes.x0 == holes.x1)
     tools = sorted({int(t) for t in holes.tool[mine]} & set(drill.tools))
-    small = [t for t in tools if 2 * holes.r[mine & (holes.tool == t)].min() < 1.3]
+    slots = {int(t) for t in holes.tool[(holes.file == number) & ~mine]}
+    small = [t for t in tools
+             if 2 * holes.r[mine & (holes.tool == t)].min() < 1.3 and t not in slots]  # fmt: skip
     if not small:
         raise NoPlace("no tool to make smaller")
     tool = small[int(rng.integers(len(small)))]
@@ -232,9 +231,12 @@ def shrunk_tool(site: Site, rng: Generator, aim: Aim) -> Plant:
     rows = mine & (holes.tool == tool)
     points = shapely.MultiPoint([(x, y) for x, y in zip(holes.x0[rows], holes.y0[rows],
                                                         strict=True)])  # fmt: skip
-    ink = tuple(
-        Companion("legend.ink-in-hole", points.buffer(2 * float(holes.r[rows].max())), "its ink")
-        for _ in site.board.legends
+    round_it = points.buffer(2 * float(holes.r[rows].max()) + 0.5)
+    ink = (
+        Companion("legend.ink-in-hole", round_it, "its ink"),
+        Companion("stencil.opening-over-hole", round_it, "its paste"),
+        Companion("drill.slot-width", None, "its slots"),
+        Companion("drill.tool-spacing", None, "nearly as large as another tool now"),
     )
     return patch.plant(
         Expect("drill.aspect-ratio", "", truth, points),

@@ -1,27 +1,29 @@
-"""Features of the board itself, changed: a draw's aperture, a hit's tool or place, an opening."""
+"""Features of the board itself, changed: a draw's aperture, a land's, a hit's tool."""
 
 from __future__ import annotations
 
 import math
+from typing import Any
 
 import numpy as np
 import shapely
 from numpy.random import Generator
 
-from benchmarks.defects.patch import Patch, along
+from benchmarks.defects.patch import Patch
 from benchmarks.defects.plant import PRESENCE, Aim, Companion, Expect, NoPlace, Plant, planter
 from benchmarks.defects.site import Site
-from benchmarks.defects.truth import all_apart
+from benchmarks.defects.truth import all_apart, ring_place
 from dfmcheck.board.model import Layer
 from dfmcheck.formats.records import Kind
+from dfmcheck.geometry.image import Image
 
 
-def _edges_of(layer: Layer) -> np.ndarray:
+def edges_of(layer: Layer) -> np.ndarray:
     e = layer.image.edges
     return np.stack([e.x0, e.y0, e.x1, e.y1], axis=-1)
 
 
-def _shuffled(rng: Generator, rows: np.ndarray, most: int = 60) -> list[int]:
+def shuffled(rng: Generator, rows: np.ndarray, most: int = 60) -> list[int]:
     return [int(k) for k in rng.permutation(rows)[:most]]
 
 
@@ -41,8 +43,8 @@ def thinner_draw(site: Site, rng: Generator, aim: Aim) -> Plant:
     layer = site.copper(rng, outer=False)
     patch = Patch(site)
     edit, image = patch.on(layer), layer.image
-    segments, e = _edges_of(layer), layer.image.edges
-    for k in _shuffled(rng, _draws(patch, layer)):
+    segments, e = edges_of(layer), layer.image.edges
+    for k in shuffled(rng, _draws(patch, layer)):
         piece = int(e.piece[k])
         if not site.board.net_joined[layer.net[image.piece_component[piece]]]:
             continue
@@ -52,10 +54,22 @@ def thinner_draw(site: Site, rng: Generator, aim: Aim) -> Plant:
         near = shapely.STRtree(image.pieces).query(room, predicate="intersects")
         if set(near.tolist()) != {piece}:
             continue
+        if _bores(site, image, piece, line.buffer(float(e.r[k]))):
+            continue
         width = edit.size(aim.at(rng))[1]
         edit.recode(int(image.line[piece]), int(image.code[piece]), "C", width)
         return patch.plant(Expect("etch.conductor-width", layer.name, width, line))
     raise NoPlace("no straight draw that stands alone")
+
+
+def _bores(site: Site, image: Image, piece: int, stroke: Any) -> bool:
+    """Whether a hole stands in the stroke with no flashed land round it: the stroke is the land."""
+    for n in site.hole_tree.query(stroke, predicate="intersects").tolist():
+        hole = site.holes[n]
+        near = shapely.STRtree(image.pieces).query(hole, predicate="within")
+        if not any(image.flash[m] for m in near.tolist() if m != piece):
+            return True
+    return False
 
 
 @planter("etch.conductor-spacing")
@@ -64,9 +78,9 @@ def wider_draw(site: Site, rng: Generator, aim: Aim) -> Plant:
     layer = site.copper(rng, outer=False)
     patch = Patch(site)
     edit, image = patch.on(layer), layer.image
-    segments, e = _edges_of(layer), image.edges
+    segments, e = edges_of(layer), image.edges
     net = layer.edge_net
-    for k in _shuffled(rng, _draws(patch, layer)):
+    for k in shuffled(rng, _draws(patch, layer)):
         piece = int(e.piece[k])
         if not site.board.net_joined[net[k]]:
             continue
@@ -103,7 +117,7 @@ def wider_draw(site: Site, rng: Generator, aim: Aim) -> Plant:
     raise NoPlace("no draw that can be widened towards one other net only")
 
 
-def _round_lands(layer: Layer) -> dict[int, int]:
+def round_lands(layer: Layer) -> dict[int, int]:
     """Piece of every uncut round flash, and its row in ``edges``."""
     image = layer.image
     e = image.edges
@@ -121,13 +135,13 @@ def _via(
     lands = {}
     for layer in site.board.copper:
         e = layer.image.edges
-        rows = list(_round_lands(layer).values())
+        rows = list(round_lands(layer).values())
         lands[layer.name] = {(round(float(e.x0[k]), 3), round(float(e.y0[k]), 3)): k for k in rows}
     out = []
     number = site.drill_file(True)
     drill = site.edit_drill_file(number)
     known = {**drill.tools, **drill.notes}
-    for k in _shuffled(rng, np.flatnonzero((h.file == number) & (h.x0 == h.x1) & (h.plated == 1)
+    for k in shuffled(rng, np.flatnonzero((h.file == number) & (h.x0 == h.x1) & (h.plated == 1)
                                            & (2 * h.r < most)), 200):  # fmt: skip
         if not drill.is_hit(int(h.line[k])) or int(h.tool[k]) not in known:
             continue
@@ -170,7 +184,7 @@ def larger_hole(site: Site, rng: Generator, aim: Aim) -> Plant:
         slack = drill.slack + max(patch.on(layers[n]).slack for n in lands)
         ring = aim.at(rng, slack) + grow / 2
         hole = round(smallest - ring, 6)
-        if hole <= r + 0.01 or hole > 1.5:
+        if hole <= r + 0.01 or hole > 0.65:  # a larger one may be taken for a peg's
             continue
         if not all(_alone(layers[n], e, 0.002) for n, (e, _) in lands.items()):
             continue
@@ -196,7 +210,8 @@ def larger_hole(site: Site, rng: Generator, aim: Aim) -> Plant:
                 )
         if not expect:
             continue
-        return patch.plant(*expect)
+        idle = Companion("data.tool-size", None, "its tool may have no hit left")
+        return patch.plant(*expect, companions=(idle,))
     raise NoPlace("no hole that can be drilled larger")
 
 
@@ -247,11 +262,12 @@ def smaller_land(site: Site, rng: Generator, aim: Aim) -> Plant:
         others = [p for p in near if p != piece]
         covered = shapely.union_all(image.pieces[others]) if others else shapely.Point()
         rim = shapely.Point(told).buffer(land / 2, 64).exterior
+        where = ring_place(told, land / 2, at, r)
         if others and rim.difference(covered).length < 0.5 * rim.length:
             continue
         edit.recode(line, int(image.code[piece]), "C", land)
         truth = land / 2 - r - math.dist(at, told) - grow / 2
-        return patch.plant(Expect("plate.annular-ring", name, truth, rim))
+        return patch.plant(Expect("plate.annular-ring", name, truth, where))
     raise NoPlace("no land that can be made smaller")
 
 
@@ -291,177 +307,3 @@ def hit_left_out(site: Site, rng: Generator, aim: Aim) -> Plant:
                      (Companion("etch.isolated-copper", where, "its land hangs on no circuit"),
                       Companion("mask.missing-opening", where, "a land without hole")))  # fmt: skip
     raise NoPlace("no hole among fifteen like it")
-
-
-def _opening(site: Site, rng: Generator) -> list[tuple[Layer, Layer, int, int]]:
-    """Plain round openings over plain round lands: (mask, copper, opening edge, land edge)."""
-    out = []
-    for mask in site.board.masks:
-        for layer in (site.board.copper[0], site.board.copper[-1]):
-            if site.mask_over(layer) is not mask:
-                continue
-            e, m = layer.image.edges, mask.image.edges
-            lands = {(round(float(e.x0[k]), 3), round(float(e.y0[k]), 3)): k
-                     for k in _round_lands(layer).values()}  # fmt: skip
-            for k in _round_lands(mask).values():
-                at = (round(float(m.x0[k]), 3), round(float(m.y0[k]), 3))
-                if at in lands and m.r[k] > e.r[lands[at]]:
-                    out.append((mask, layer, k, lands[at]))
-    if not out:
-        raise NoPlace("no round opening over a round land")
-    return [out[int(n)] for n in rng.permutation(len(out))[:80]]
-
-
-@planter("mask.clearance")
-def smaller_opening(site: Site, rng: Generator, aim: Aim) -> Plant:
-    """A real round opening over a round land given a smaller aperture."""
-    for mask, layer, k, land in _opening(site, rng):
-        patch = Patch(site)
-        edit = patch.on(mask)
-        image = mask.image
-        piece = int(image.edges.piece[k])
-        line = int(image.line[piece])
-        if not edit.is_plain(line, "3"):
-            continue
-        e, m = layer.image.edges, image.edges
-        off = math.hypot(e.x0[land] - m.x0[k], e.y0[land] - m.y0[k])
-        slack = edit.slack + site.edit(layer).slack
-        clearance = aim.at(rng, slack)
-        size = edit.size(2 * (float(e.r[land]) + clearance + off))[1]
-        disc = image.pieces[piece]
-        near = shapely.STRtree(image.pieces).query(disc.buffer(0.2), predicate="intersects")
-        if set(near.tolist()) != {piece}:
-            continue
-        edit.recode(line, int(image.code[piece]), "C", size)
-        truth = size / 2 - float(e.r[land]) - off
-        rim = shapely.Point(float(e.x0[land]), float(e.y0[land])).buffer(float(e.r[land]), 64)
-        return patch.plant(Expect("mask.clearance", mask.name, truth, rim.exterior))
-    raise NoPlace("no opening that can be made smaller")
-
-
-@planter("mask.web")
-def larger_opening(site: Site, rng: Generator, aim: Aim) -> Plant:
-    """A real round opening enlarged towards its nearest neighbour."""
-    for mask, layer, k, _ in _opening(site, rng):
-        patch = Patch(site)
-        edit, image, m = patch.on(mask), mask.image, mask.image.edges
-        piece = int(m.piece[k])
-        line = int(image.line[piece])
-        if not edit.is_plain(line, "3"):
-            continue
-        own = image.part[piece]
-        if (image.part == own).sum() != 1:
-            continue
-        away = all_apart((float(m.x0[k]), float(m.y0[k])) * 2, _edges_of(mask)) - m.r
-        other = np.flatnonzero(image.part[m.piece] != own)
-        if len(other) == 0:
-            continue
-        first = int(other[np.argmin(away[other])])
-        if m.error[first] > image.grid + 1e-9:
-            continue
-        web = aim.at(rng, 2 * edit.slack)
-        size = edit.size(2 * (float(away[first]) - web))[1]
-        if not 2 * m.r[k] < size < 2 * m.r[k] + 1.2:
-            continue
-        rest = other[image.part[m.piece[other]] != image.part[m.piece[first]]]
-        if len(rest) and away[rest].min() < size / 2 + aim.limit + 0.05:
-            continue
-        centre = shapely.Point(float(m.x0[k]), float(m.y0[k]))
-        room = centre.buffer(size / 2 + 0.1)
-        copper = layer.image
-        near = site.trees[layer.name].query(room, predicate="intersects")
-        if len({int(copper.component[p]) for p in near.tolist()}) > 1:
-            continue
-        names = [one.name for one in site.board.legends]
-        if any(len(site.trees[n].query(room, predicate="intersects")) for n in names):
-            continue
-        holes = site.hole_tree.query(room, predicate="intersects")
-        if len(holes) > 1:
-            continue
-        edit.recode(line, int(image.code[piece]), "C", size)
-        truth = float(away[first]) - size / 2
-        ring = centre.buffer(size / 2 + truth / 2, 64).exterior
-        return patch.plant(Expect("mask.web", mask.name, truth, ring))
-    raise NoPlace("no opening with one near neighbour")
-
-
-@planter("mask.missing-opening", PRESENCE)
-def opening_left_out(site: Site, rng: Generator, aim: Aim) -> Plant:
-    """The opening over a real land without a hole, one of many alike, left out."""
-    for mask in site.board.masks:
-        layers = [one for one in (site.board.copper[0], site.board.copper[-1])
-                  if site.mask_over(one) is mask]  # fmt: skip
-        if not layers:
-            continue
-        image, copper = mask.image, layers[0].image
-        lands = np.flatnonzero(copper.flash)
-        codes, count = np.unique(copper.code[lands], return_counts=True)
-        many = set(codes[count >= 14].tolist())
-        edit = site.edit(mask)
-        for p in _shuffled(rng, np.array([n for n in lands if int(copper.code[n]) in many])):
-            at = shapely.Point(float(copper.x[p]), float(copper.y[p]))
-            if len(site.hole_tree.query(copper.pieces[p], predicate="intersects")):
-                continue
-            over = shapely.STRtree(image.pieces).query(copper.pieces[p], predicate="intersects")
-            if len(over) != 1 or not edit.is_plain(int(image.line[int(over[0])]), "3"):
-                continue
-            line = int(image.line[int(over[0])])
-            if not aim.past:
-                edit.replace(line, edit.row(line) + edit.newline + "G04 kept*")
-                return Plant({edit.name: edit.data()}, ())
-            edit.replace(line, edit.row(line).replace("D03", "D02").replace("D3*", "D2*"))
-            return Plant(
-                {edit.name: edit.data()},
-                (Expect("mask.missing-opening", mask.name, None, at.buffer(0.5)),),
-                (Companion("etch.isolated-copper", ANY_PLACE, "the land hangs on no circuit now"),
-                 Companion("stencil.paste-on-mask", at.buffer(2), "its paste is on mask now")),
-            )  # fmt: skip
-    raise NoPlace("no land among many alike with an opening of its own")
-
-
-ANY_PLACE = None
-
-
-@planter("rout.copper-to-profile")
-def cut_out_beside_draw(site: Site, rng: Generator, aim: Aim) -> Plant:
-    """A round cut-out added to the profile beside a straight draw of a real conductor."""
-    layer = site.copper(rng)
-    patch = Patch(site)
-    line = patch.profile()
-    edit = site.edit(layer)
-    image, e = layer.image, layer.image.edges
-    long = np.hypot(e.x1 - e.x0, e.y1 - e.y0) > 2.0
-    rows = np.flatnonzero(long & (e.r > 0) & (image.kind[e.piece] == Kind.DRAW)
-                          & image.whole[e.piece])  # fmt: skip
-    inner = site.area.buffer(-2.2)
-    for k in _shuffled(rng, rows, 150):
-        a, b = np.array([e.x0[k], e.y0[k]]), np.array([e.x1[k], e.y1[k]])
-        d = (b - a) / math.dist(a, b)
-        n = np.array([-d[1], d[0]]) * (1 if rng.random() < 0.5 else -1)
-        gap = aim.at(rng, line.slack + edit.slack)
-        r = line.round(1.2)
-        foot = a + (b - a) * float(rng.uniform(0.4, 0.6))
-        centre = foot + n * (e.r[k] + gap + r)
-        at = line.round(float(centre[0])), line.round(float(centre[1]))
-        point = shapely.Point(at)
-        if not inner.covers(point):
-            continue
-        high = abs((at[0] - a[0]) * d[1] - (at[1] - a[1]) * d[0])
-        truth = high - r - float(e.r[k])
-        if (aim.past and truth > aim.limit - 0.002) or (not aim.past and truth < aim.limit):
-            continue
-        room = point.buffer(r + 0.45)
-        if len(site.hole_tree.query(room, predicate="intersects")):
-            continue
-        own = int(e.piece[k])
-        if any(
-            len(set(shapely.STRtree(one.image.pieces).query(room, predicate="intersects").tolist())
-                - ({own} if one is layer else set()))
-            for one in (*site.board.copper, *site.board.masks, *site.board.legends)
-            if len(one.image.pieces)
-        ):  # fmt: skip
-            continue
-        line.disc_line(line.aperture("C", 0.1), *at, r)
-        mid = along(tuple(foot + n * e.r[k]), tuple(foot + n * (e.r[k] + truth)))
-        return patch.plant(Expect("rout.copper-to-profile", layer.name, truth, mid))
-    raise NoPlace("no draw with room beside it")

@@ -10,6 +10,7 @@ import numpy as np
 from dfmcheck.errors import FormatError
 from dfmcheck.formats.excellon.numbers import NumberFormat
 from dfmcheck.formats.excellon.statements import Units, parse_statement
+from dfmcheck.formats.limits import MOST_LINE, MOST_ROWS, MOST_STATEMENTS, check_size, too_much
 from dfmcheck.formats.records import Bools, Floats, Ints
 
 # Longer digit strings are no coordinates; they end up as unknown statements.
@@ -80,7 +81,8 @@ class Rows:
 
 
 def decode_text(data: bytes, file: str) -> str:
-    """The file as text with ``\\n`` line ends; FormatError when it is no drill text."""
+    """The file as text with ``\\n`` line ends; FormatError where it is no drill text or too long."""
+    check_size(data, file)
     if data.startswith((b"\xff\xfe", b"\xfe\xff")):
         text = data.decode("utf-16", errors="replace")
     else:
@@ -96,7 +98,20 @@ def decode_text(data: bytes, file: str) -> str:
     text = text.strip("\0").replace("\r\n", "\n").replace("\r", "\n")
     if not text.strip():
         raise FormatError("no text at all", "an Excellon or XNC file", "Ask for it again.", file)
+    _check_lines(text, file)
     return text
+
+
+def _check_lines(text: str, file: str) -> None:
+    count = text.count("\n") + 1
+    if count > MOST_ROWS:
+        raise too_much(f"the file has {count:,} lines", f"at most {MOST_ROWS:,}", file)
+    if len(text) <= MOST_LINE:
+        return
+    for number, line in enumerate(text.split("\n"), 1):
+        if len(line) > MOST_LINE:
+            found, most = f"a line of {len(line):,} characters", f"at most {MOST_LINE:,}"
+            raise too_much(found, most, file, number)
 
 
 def check_is_drill(text: str, file: str) -> None:
@@ -125,14 +140,21 @@ def check_is_drill(text: str, file: str) -> None:
         )
 
 
-def read_rows(text: str) -> Rows:
-    """Cut the text into rows, one per line."""
+def read_rows(text: str, file: str = "") -> Rows:
+    """Cut the text into rows, one per line; FormatError where too many are more than plain."""
     found = _ROW.findall(text)
     gcode = [m[0] for m in found]
     plain = [not m[3] and bool(m[1] or m[2]) for m in found]
     x = Column.of([m[1] if ok else "" for m, ok in zip(found, plain, strict=True)])
     y = Column.of([m[2] if ok else "" for m, ok in zip(found, plain, strict=True)])
     events = [i for i, ok in enumerate(plain) if not ok]
+    if len(events) > MOST_STATEMENTS:
+        raise too_much(
+            f"{len(events):,} lines hold more than plain coordinates",
+            f"at most {MOST_STATEMENTS:,}",
+            file,
+            events[MOST_STATEMENTS] + 1,
+        )
     texts = text.split("\n")
     units: list[tuple[int, Units]] = []
     for i in events:

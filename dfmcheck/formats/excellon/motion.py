@@ -18,6 +18,7 @@ from dfmcheck.formats.excellon.notes import Notes
 from dfmcheck.formats.excellon.numbers import NumberFormat
 from dfmcheck.formats.excellon.sink import Sink, shift, turn
 from dfmcheck.formats.excellon.tools import ToolTable
+from dfmcheck.formats.limits import MOST_HITS
 from dfmcheck.formats.records import Floats, HitKind, Hits
 
 _CANNED = {
@@ -25,7 +26,6 @@ _CANNED = {
     83: ("G83 eight-pin pattern", "eight holes evenly on a circle through two opposite pins"),
 }
 _DOWN = "G00 with the tool down; read as a move without cut"
-_MOST = 1_000_000  # hits the repeats of a file may make; more is no board
 _BULK = 24  # rows from which numpy is quicker than a loop
 _POWERLESS_M = {6, 9, 18, 40, 48, 50, 51, 60, 95}
 _POWERLESS_G = {4, 7, 17, 40}
@@ -52,7 +52,7 @@ class Motion:
         self.pattern: tuple[int, int] | None = None
         self.pattern_offset = (0.0, 0.0)
         self.body: Hits | None = None  # rows of the pattern once asked for
-        self.most = _MOST  # hits repeats may still make
+        self.most = MOST_HITS  # hits repeats may still make
         self.ended = 0
         self.behind = 0
 

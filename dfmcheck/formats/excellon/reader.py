@@ -17,6 +17,7 @@ from dfmcheck.formats.excellon.machine import Machine
 from dfmcheck.formats.excellon.numbers import NumberFormat
 from dfmcheck.formats.excellon.strict import xnc_deviations
 from dfmcheck.formats.excellon.tools import ToolTable
+from dfmcheck.formats.limits import MOST_HITS, MOST_MM, too_much
 from dfmcheck.formats.records import Drilling, HitKind, Hits, Tool
 from dfmcheck.terms import Defect, Weight
 
@@ -69,7 +70,7 @@ def read_excellon(
     """
     text = decode_text(data, file)
     check_is_drill(text, file)
-    rows = read_rows(text)
+    rows = read_rows(text, file)
     rout = any(rows.texts[i].strip().upper().startswith("M15") for i in rows.events)
     companions = read_companions(beside, file, rout=rout)
     stated, listed_unit, defects = _stated(rows, file)
@@ -86,9 +87,14 @@ def read_excellon(
     machine = _machine(rows, form, stated, companions, file)
     hits = machine.run()
     tools = machine.tools
+    if len(hits) > MOST_HITS:
+        raise too_much(
+            f"the file drills and routs {len(hits):,} times", f"at most {MOST_HITS:,} times", file
+        )
+    hits, beyond = _within_bounds(hits, file)
     drilled, routed = _counts(hits, len(tools.rows))
     tools.check(drilled, routed)
-    rest = _end_defects(machine, hits, file)
+    rest = beyond + _end_defects(machine, hits, file)
     if strict:
         rest += xnc_deviations(rows, file)
     if not (len(hits) or tools.rows or stated.unit or machine.ended):
@@ -190,6 +196,27 @@ def _counts(hits: Hits, tools: int) -> tuple[list[int], list[int]]:
         np.bincount(hits.tool[~routed], minlength=tools).tolist(),
         np.bincount(hits.tool[routed], minlength=tools).tolist(),
     )
+
+
+def _within_bounds(hits: Hits, file: str) -> tuple[Hits, list[Defect]]:
+    """The hits without those further from the datum, or on a wider arc, than any board is."""
+    with np.errstate(invalid="ignore", over="ignore"):
+        far = np.max(np.abs([hits.x0, hits.y0, hits.x1, hits.y1]), axis=0, initial=0.0)
+        wide = np.nan_to_num(np.hypot(hits.x0 - hits.cx, hits.y0 - hits.cy), nan=0.0, posinf=np.inf)
+    out = ~((far <= MOST_MM) & (wide <= MOST_MM))
+    if not out.any():
+        return hits, []
+    return hits.take(~out), [
+        Defect(
+            "data.illegal-construct",
+            Weight.HOLD,
+            f"{int(out.sum()):,} hits or paths reach further than {MOST_MM:,.0f} mm from the datum",
+            "coordinates and arcs of one board",
+            "They were left out; ask for the right coordinate format and unit.",
+            file,
+            int(hits.line[np.argmax(out)]),
+        )
+    ]
 
 
 def _resolution(rows: Rows, form: NumberFormat) -> float:

@@ -7,6 +7,7 @@ from dataclasses import dataclass, field, replace
 
 from dfmcheck.formats.excellon.comments import Listed
 from dfmcheck.formats.excellon.companions import CompanionTool
+from dfmcheck.formats.limits import MOST_TOOL_MM, MOST_TOOLS, too_much
 from dfmcheck.formats.records import Tool
 from dfmcheck.terms import Assumption, Defect, Plating, Weight
 
@@ -54,6 +55,19 @@ class ToolTable:
 
     def define(self, number: int, diameter: float | None, plating: Plating, line: int) -> int:
         """A tool definition (T..C..)."""
+        if diameter is not None and diameter > MOST_TOOL_MM:
+            self.defects.append(
+                Defect(
+                    "data.tool-size",
+                    Weight.HOLD,
+                    f"tool T{number:02d} of {diameter:.4g} mm",
+                    f"a diameter above 0 and up to {MOST_TOOL_MM:g} mm",
+                    "Its size was left out; ask for the size and its unit.",
+                    self.file,
+                    line,
+                )
+            )
+            diameter = None
         row = self._by_number.get(number)
         if row is None:
             return self._add(number, diameter, plating, line)
@@ -107,6 +121,10 @@ class ToolTable:
         return number in self._by_number
 
     def _add(self, number: int, diameter: float | None, plating: Plating, line: int) -> int:
+        if len(self.rows) >= MOST_TOOLS:
+            raise too_much(
+                f"more than {MOST_TOOLS:,} tools", f"at most {MOST_TOOLS:,}", self.file, line
+            )
         self.rows.append(Tool(number, diameter, str(plating), line))
         self._by_number[number] = len(self.rows) - 1
         return len(self.rows) - 1

@@ -8,6 +8,7 @@ import numpy as np
 
 from dfmcheck.errors import FormatError
 from dfmcheck.formats.gerber.aperture_list import add_list
+from dfmcheck.formats.gerber.bounds import within_bounds
 from dfmcheck.formats.gerber.coordinates import (
     INCH,
     Format,
@@ -29,6 +30,7 @@ from dfmcheck.formats.gerber.scan import Scan, check_is_gerber, plain_text, scan
 from dfmcheck.formats.gerber.setup import Setup, statements
 from dfmcheck.formats.gerber.whole import apply_old
 from dfmcheck.formats.gerber.words import Numbers, Word, Words, read_words
+from dfmcheck.formats.limits import check_size
 from dfmcheck.formats.records import Artwork
 from dfmcheck.terms import Weight
 
@@ -59,7 +61,8 @@ def read_gerber(data: bytes, file: str, apertures: str | None = None) -> Artwork
     Raises
     ------
     FormatError
-        The bytes are no Gerber file at all.
+        The bytes are no Gerber file at all, or are above a limit of
+        :mod:`dfmcheck.formats.limits`.
 
     Notes
     -----
@@ -72,6 +75,7 @@ def read_gerber(data: bytes, file: str, apertures: str | None = None) -> Artwork
     >>> art.objects.x0.tolist(), art.apertures[0].values
     ([1.0], (0.5,))
     """
+    check_size(data, file)
     notes = Notes(file)
     data = plain_text(data, notes)
     check_is_gerber(data, file)
@@ -123,7 +127,7 @@ def read_gerber(data: bytes, file: str, apertures: str | None = None) -> Artwork
     y, j = (_mm(w, form.y, form.trailing, units) for w in (words.y, words.j))
     operations = read_operations(words, x, y, form.incremental, cut, notes)
     image = build_image(words, operations, i, j, setup, cut, notes)
-    image = apply_old(image, setup.old, setup.apertures, notes)
+    image = within_bounds(apply_old(image, setup.old, setup.apertures, notes), notes)
     inch = units.last
     return Artwork(
         file,

@@ -14,6 +14,7 @@ from dfmcheck.formats.gerber.macros import Macro, build_primitives
 from dfmcheck.formats.gerber.notes import Notes
 from dfmcheck.formats.gerber.syntax import NUMBER, grammar
 from dfmcheck.formats.gerber.words import MOST_CODE
+from dfmcheck.formats.limits import MOST_LINE, MOST_MM
 from dfmcheck.formats.records import Aperture, Primitive
 from dfmcheck.terms import Weight
 
@@ -78,6 +79,9 @@ def build_aperture(
     function : str
         Value of .AperFunction in force.
     """
+    if len(text) > MOST_LINE:
+        _unreadable(text, line, notes)
+        return None
     try:
         definition = read_definition(text)
     except UnexpectedInput:
@@ -117,16 +121,17 @@ def build_aperture(
     sizes = values[:1] if template in "CP" else values[:2]
     corners = template != "P" or (numbers[1] == int(numbers[1]) and 3 <= numbers[1] <= 12)
     hole = values[_BEFORE_HOLE[template] :][:1]
-    if min(sizes) < 0 or not corners or (hole and hole[0] < 0) or len(extra) > 1:
+    absurd = min(sizes) < 0 or max(sizes) > MOST_MM
+    if absurd or not corners or (hole and hole[0] < 0) or len(extra) > 1:
         notes.illegal(
             Weight.HOLD,
-            f"aperture D{code} '{text}' has impossible numbers",
-            "sizes not below zero, 3 to 12 vertices, one hole diameter "
+            f"aperture D{code} '{text[:60]}' has impossible numbers",
+            f"sizes from 0 to {MOST_MM:,.0f} mm, 3 to 12 vertices, one hole diameter "
             "(Gerber Layer Format Specification, 4.4)",
             "Ask for a corrected file.",
             line,
         )
-        if min(sizes) < 0 or not corners:
+        if absurd or not corners:
             return None
         extra = ()
         values = values[: _BEFORE_HOLE[template]]

@@ -23,8 +23,9 @@ from dfmcheck.formats.gerber.modes import Operations, aperture_rows, hold
 from dfmcheck.formats.gerber.notes import Notes
 from dfmcheck.formats.gerber.regions import Regions, contour_table, read_regions
 from dfmcheck.formats.gerber.scan import Scan
-from dfmcheck.formats.gerber.setup import MOST_OBJECTS, Setup, too_many
+from dfmcheck.formats.gerber.setup import Setup, too_deep, too_many
 from dfmcheck.formats.gerber.words import Numbers, Positions, Words
+from dfmcheck.formats.limits import MOST_NESTING, MOST_OBJECTS
 from dfmcheck.formats.records import Aperture, Contours, Kind, Objects
 from dfmcheck.terms import Weight
 
@@ -379,10 +380,18 @@ def _limited(tables: list[Objects], contours: Contours, setup: Setup, notes: Not
     """Leave out block flashes beyond what can be expanded; the blocks come inner first."""
     inner = np.array([a.block for a in setup.apertures], np.int64)
     sizes = np.zeros(setup.blocks, np.float64)
+    depths = np.ones(setup.blocks, np.int64)
     order = [a.block for a in setup.apertures if a.block >= 0]  # an inner block closes first
     for b in [*order, -1]:
         objects = tables[b + 1]
         called = np.where(objects.aperture >= 0, inner[objects.aperture], -1)
+        deep = (called >= 0) & (depths[called] > MOST_NESTING)
+        if deep.any():
+            too_deep(notes, int(objects.line[np.argmax(deep)]))
+            objects, called = objects.take(~deep), called[~deep]
+            tables[b + 1] = objects
+        if b >= 0:
+            depths[b] = 1 + depths[called[called >= 0]].max(initial=0)
         weight = np.where(called >= 0, sizes[called], 1.0)
         total = weight.sum()
         if total > MOST_OBJECTS:

@@ -18,6 +18,14 @@ from lark.exceptions import UnexpectedInput
 
 from dfmcheck.formats.gerber.notes import Notes
 from dfmcheck.formats.gerber.syntax import NUMBER, grammar
+from dfmcheck.formats.limits import (
+    MOST_ERASING,
+    MOST_LINE,
+    MOST_MM,
+    MOST_PRIMITIVES,
+    MOST_RINGS,
+    MOST_VERTICES,
+)
 from dfmcheck.formats.records import Primitive
 from dfmcheck.terms import Weight
 
@@ -108,6 +116,8 @@ def read_macro(name: str, texts: Sequence[str], line: int, notes: Notes) -> Macr
         if not bare:
             continue
         try:
+            if len(bare) > MOST_LINE and not _CONSTANT.match(bare):
+                raise RecursionError
             blocks.append(read_block(bare))
         except (UnexpectedInput, RecursionError):
             notes.illegal(
@@ -149,7 +159,25 @@ def _primitive(values: Sequence[float], unit: float, last_exposed: bool) -> Prim
     code = {2: 20, 22: 21}.get(code, code)
     for k in _LENGTHS[code]:
         given[k] *= unit
+    _check_sizes(code, given)
     return Primitive(code, exposed, (*given, rotation))
+
+
+# of a primitive's values: those that may not be below zero
+_POSITIVE = {1: (0,), 20: (0,), 21: (0, 1), 5: (3,), 6: (2, 3, 4, 6, 7), 7: (2, 3, 4)}
+
+
+def _check_sizes(code: int, values: Sequence[float]) -> None:
+    """Sizes below zero, of kilometres, or of a number no plotter could draw."""
+    lengths = [values[k] for k in _LENGTHS[code]]
+    if max(map(abs, lengths)) > MOST_MM:
+        raise _Trouble(f"primitive {code} has a length above {MOST_MM:,.0f} mm")
+    if min(values[k] for k in _POSITIVE[code]) < 0:
+        raise _Trouble(f"primitive {code} has a size below zero")
+    if code == 5 and not (values[0] == int(values[0]) and 3 <= values[0] <= 12):
+        raise _Trouble(f"primitive 5 has {values[0]:g} vertices, not 3 to 12")
+    if code == 6 and not 0 <= values[5] <= MOST_RINGS:
+        raise _Trouble(f"primitive 6 has {values[5]:g} rings, at most {MOST_RINGS} are drawn")
 
 
 def _exposed(value: float, last: bool) -> bool:
@@ -168,6 +196,10 @@ def _outline(values: Sequence[float], unit: float) -> Primitive:
     rest = values[3 + coordinates :]
     if len(points) < coordinates or len(rest) > 1 or values[2] < 1:
         raise _Trouble(f"primitive 4 states {values[2]:g} vertices, has {len(values) - 3} numbers")
+    if values[2] > MOST_VERTICES:
+        raise _Trouble(f"primitive 4 has {values[2]:,.0f} vertices, at most {MOST_VERTICES:,}")
+    if max(map(abs, points)) * unit > MOST_MM:
+        raise _Trouble(f"primitive 4 has a point further than {MOST_MM:,.0f} mm")
     rotation = math.radians(rest[0]) if rest else 0.0
     shape = (values[2], *(p * unit for p in points), rotation)
     return Primitive(4, _exposed(values[1], True), shape)
@@ -192,6 +224,7 @@ def build_primitives(
     variables: Variables = {k: float(v) for k, v in enumerate(parameters, 1)}
     primitives: list[Primitive] = []
     exposed = True
+    erasing = 0
     for block in macro.blocks:
         try:
             if block.target >= 0:
@@ -213,6 +246,16 @@ def build_primitives(
                 line,
             )
             continue
+        erasing += not primitive.exposed
+        if len(primitives) == MOST_PRIMITIVES or erasing > MOST_ERASING:
+            notes.illegal(
+                Weight.HOLD,
+                f"macro {macro.name} holds more than {len(primitives):,} primitives",
+                f"at most {MOST_PRIMITIVES:,} in one aperture, {MOST_ERASING:,} of them erasing",
+                "Those from there on were left out; ask for a sensible file.",
+                line,
+            )
+            break
         exposed = primitive.exposed
         if primitive.code == 4 and primitive.values[1:3] != primitive.values[-3:-1]:
             notes.illegal(

@@ -15,6 +15,7 @@ import numpy.typing as npt
 from dfmcheck.formats.gerber.notes import Notes
 from dfmcheck.formats.gerber.scan import Scan
 from dfmcheck.formats.gerber.words import Numbers, Positions, Word, Words
+from dfmcheck.formats.limits import MOST_UNDEFINED
 from dfmcheck.formats.records import Aperture
 from dfmcheck.terms import Weight
 
@@ -206,8 +207,9 @@ def aperture_rows(
                 scan.line(int(words.ends[selects.command[k]])),
             )
     unsized, which = np.unique(wanted[rows < 0], return_inverse=True)
-    rows[rows < 0] = len(apertures) + which
-    apertures.extend(Aperture(code, "C", (0.0,)) for code in unsized.tolist())
+    # beyond all measure, the rest share one: they are counted and have no size anyhow
+    rows[rows < 0] = len(apertures) + np.minimum(which, MOST_UNDEFINED)
+    apertures.extend(Aperture(code, "C", (0.0,)) for code in unsized[: MOST_UNDEFINED + 1].tolist())
     return hold(n, selects.command, rows.astype(np.int32), -1)
 
 

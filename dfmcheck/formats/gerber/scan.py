@@ -13,6 +13,7 @@ import numpy.typing as npt
 
 from dfmcheck.errors import FormatError
 from dfmcheck.formats.gerber.notes import Notes
+from dfmcheck.formats.limits import MOST_EXTENDED, too_much
 from dfmcheck.terms import Weight
 
 PAD = 16  # blanks before the text, so that 16 bytes before any token can be loaded
@@ -23,7 +24,7 @@ _EXTENDED = re.compile(
     rb"[^%]{0,200}?\*"
 )
 _WORD = re.compile(rb"\s*(?:G0?4[^\n]{0,500}|(?:[GDMNXYIJ][+-]?[0-9.]+\s*)+)")
-_DRAWS = re.compile(rb"D0*[123]\b|[XY][+-]?[0-9]+[XYIJD0-9+\-\s]{0,60}\*|M0*2\s*\*")
+_DRAWS = re.compile(rb"D0*[123]\b|[XY][+-]?[0-9]{1,30}[XYIJD0-9+\-\s]{0,60}\*|M0*2\s*\*")
 _RUNS_ON = re.compile(rb"\*\s*(?:[GDM][0-9]|[XY][+-]?[0-9])")
 # the specification's own example has comments inside a macro
 _MACRO_RUNS_ON = re.compile(rb"\*\s*(?:G(?!0?4(?![0-9]))[0-9]|[DM][0-9]|[XY][+-]?[0-9])")
@@ -118,8 +119,8 @@ def _line_breaks(data: bytes, raw: npt.NDArray[np.uint8]) -> npt.NDArray[np.int6
     return np.flatnonzero(feeds)
 
 
-def _starts(raw: npt.NDArray[np.uint8]) -> list[int]:
-    """Offsets of % signs and of G04 codes, in order."""
+def _starts(raw: npt.NDArray[np.uint8], file: str) -> list[int]:
+    """Offsets of % signs and of G04 codes, in order; FormatError where they are too many."""
     g = np.flatnonzero(raw == ord("G"))
     after = np.concatenate([raw, np.full(4, _BLANK, np.uint8)])
     skip = np.where(after[g + 1] == ord("0"), 2, 1)
@@ -127,7 +128,15 @@ def _starts(raw: npt.NDArray[np.uint8]) -> list[int]:
         (after[g + skip] == ord("4"))
         & ~((after[g + skip + 1] >= ord("0")) & (after[g + skip + 1] <= ord("9")))
     ]
-    both = np.concatenate([np.flatnonzero(raw == _PERCENT), g04])
+    percent = np.flatnonzero(raw == _PERCENT)
+    count = len(percent) // 2 + len(g04)
+    if count > MOST_EXTENDED:
+        raise too_much(
+            f"the file holds {count:,} extended commands and comments",
+            f"at most {MOST_EXTENDED:,}",
+            file,
+        )
+    both = np.concatenate([percent, g04])
     both.sort()
     return both.tolist()  # type: ignore[no-any-return]
 
@@ -144,7 +153,7 @@ def scan(data: bytes, notes: Notes) -> Scan:
     def at_line(offset: int) -> int:
         return int(np.searchsorted(breaks, offset)) + 1
 
-    for start in _starts(raw):
+    for start in _starts(raw, notes.file):
         if start < done:
             continue
         if data[start] == _PERCENT:

@@ -19,12 +19,18 @@ from dfmcheck.formats.gerber.macros import Macro, read_macro
 from dfmcheck.formats.gerber.notes import Notes
 from dfmcheck.formats.gerber.old import IMAGE_CODES, OldImage
 from dfmcheck.formats.gerber.syntax import NUMBER
+from dfmcheck.formats.limits import (
+    MOST_APERTURES,
+    MOST_ERASING,
+    MOST_MACRO_BLOCKS,
+    MOST_MACRO_NUMBERS,
+    MOST_NAME,
+    MOST_NESTING,
+    MOST_OBJECTS,
+    MOST_REPEATS,
+)
 from dfmcheck.formats.records import Aperture
 from dfmcheck.terms import Weight
-
-MOST_OBJECTS = 10_000_000  # expanded repeats and blocks; a panel of dense boards is below this
-MOST_MACRO_NUMBERS = 2_000_000  # of all macro apertures; real boards stay below 100 000
-MOST_REPEATS = 1_000_000  # copies by SR in one file
 
 _REPEAT = re.compile(rf"SR(?:X([0-9]{{1,9}})|Y([0-9]{{1,9}})|I({NUMBER})|J({NUMBER}))*\Z")
 _REPEAT_PART = re.compile(rf"([XYIJ])({NUMBER})")
@@ -94,6 +100,7 @@ class Setup:
     _pin: int = -1
     _flashes: int = 0
     _macro_numbers: int = 0
+    _macro_blocks: int = 0
 
     def _change(self, command: int) -> None:
         block = self._open[-1].block if self._open else -1
@@ -139,7 +146,17 @@ class Setup:
                         "Each use takes the last before it; check the apertures.",
                         line,
                     )
-                self.macros[name] = read_macro(name, texts, line, self.notes)
+                room = max(MOST_MACRO_BLOCKS - self._macro_blocks, 0)
+                self._macro_blocks += len(texts)
+                if len(texts) > room:
+                    self.notes.illegal(
+                        Weight.HOLD,
+                        f"aperture macros hold {self._macro_blocks:,} blocks",
+                        f"at most {MOST_MACRO_BLOCKS:,} in all of them",
+                        "Those from there on were left out; ask for a sensible file.",
+                        line,
+                    )
+                self.macros[name] = read_macro(name, texts[:room], line, self.notes)
             elif part:
                 self._one(part, command, line)
 
@@ -211,8 +228,9 @@ class Setup:
         elif kind == "TA":
             self._aperture_attributes[name] = fields
         elif kind == "TO":
+            fields = tuple([self._kept(f, line) for f in fields])
             if name == ".N":
-                net = ",".join(fields)
+                net = self._kept(",".join(fields), line)
                 self._net = self.nets.setdefault(net, len(self.nets)) if net else -1
                 self._change(command)
             elif name == ".P" and len(fields) >= 2:
@@ -230,6 +248,19 @@ class Setup:
                 self._pin = -1
                 self._change(command)
 
+    def _kept(self, text: str, line: int | None) -> str:
+        """A net or pin name, cut where it is of absurd length."""
+        if len(text) <= MOST_NAME:
+            return text
+        self.notes.illegal(
+            Weight.QUERY,
+            f"a net or pin name of {len(text):,} characters",
+            f"at most {MOST_NAME:,}",
+            "It was cut there, so names may coincide; export again.",
+            line,
+        )
+        return text[:MOST_NAME]
+
     def _function(self) -> str:
         return ",".join(self._aperture_attributes.get(".AperFunction", ()))
 
@@ -239,6 +270,15 @@ class Setup:
         return len(self.apertures) - 1
 
     def _define(self, text: str, command: int, line: int) -> None:
+        if len(self.apertures) >= MOST_APERTURES:
+            self.notes.illegal(
+                Weight.HOLD,
+                "the file defines too many apertures",
+                f"at most {MOST_APERTURES:,}",
+                "Those from there on were left out; ask for a sensible file.",
+                line,
+            )
+            return
         if self._macro_numbers > MOST_MACRO_NUMBERS and not _STANDARD.match(text):
             self._too_many_numbers(line)
             return
@@ -246,7 +286,11 @@ class Setup:
         aperture = build_aperture(text, self.macros, unit, self._function(), line, self.notes)
         if aperture is None:
             return
-        self._macro_numbers += sum(len(p.values) for p in aperture.primitives)
+        # to erase takes as long as to draw a hundred points
+        dear = MOST_MACRO_NUMBERS // (10 * MOST_ERASING)
+        self._macro_numbers += sum(
+            len(p.values) if p.exposed else max(len(p.values), dear) for p in aperture.primitives
+        )
         if aperture.primitives and self._macro_numbers > MOST_MACRO_NUMBERS:
             self._too_many_numbers(line)
             return
@@ -256,7 +300,7 @@ class Setup:
         self.notes.illegal(
             Weight.HOLD,
             "macro apertures hold too many primitives",
-            f"at most {MOST_MACRO_NUMBERS:,} numbers in all of them",
+            f"at most {MOST_MACRO_NUMBERS:,} numbers in all of them together",
             "Those from there on were left out; ask for a sensible file.",
             line,
         )
@@ -270,13 +314,13 @@ class Setup:
             self._mirror = _MIRRORS[value]
         elif code == "LR" and _NUMBER.match(value) and abs(float(value)) < 1e6:
             self._rotation = float(np.radians(float(value)))
-        elif code == "LS" and _NUMBER.match(value) and 0 < float(value) < 1e6:
+        elif code == "LS" and _NUMBER.match(value) and 1e-6 < float(value) <= 1e4:
             self._scale = float(value)
         else:
             self.notes.illegal(
                 Weight.HOLD,
                 f"'{text[:40]}' cannot be read",
-                "LPD, LPC, LMN, LMX, LMY, LMXY, LR<degrees> or LS<factor above zero>",
+                "LPD, LPC, LMN, LMX, LMY, LMXY, LR<degrees> or LS<factor from 0.000001 to 10000>",
                 "It was not executed; export again.",
                 line,
             )
@@ -332,6 +376,8 @@ class Setup:
         opened.block = self.blocks
         self.blocks += 1
         self._open.append(opened)
+        if len(self._open) == MOST_NESTING + 1:
+            too_deep(self.notes, opened.line)
         self._change(command)
 
     def _leave(self, command: int) -> None:
@@ -365,6 +411,17 @@ def _starts_command(text: str) -> bool:
     """Whether a block behind AM is no part of the macro."""
     bare = text.lstrip()
     return len(bare) > 1 and bare[:2].isalpha() and bare[:2].isupper()
+
+
+def too_deep(notes: Notes, line: int | None) -> None:
+    """Record blocks that stand inside one another beyond what is written out."""
+    notes.illegal(
+        Weight.HOLD,
+        f"blocks and repeats stand more than {MOST_NESTING} deep inside one another",
+        f"at most {MOST_NESTING} levels",
+        "Deeper ones were left out; ask for a sensible file.",
+        line,
+    )
 
 
 def too_many(notes: Notes, count: int, line: int | None) -> None:

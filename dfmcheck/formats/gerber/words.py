@@ -15,6 +15,7 @@ import numpy.typing as npt
 
 from dfmcheck.formats.gerber.notes import Notes
 from dfmcheck.formats.gerber.scan import PAD, Scan
+from dfmcheck.formats.limits import MOST_ODD_NUMBERS, MOST_TOKENS, too_much
 from dfmcheck.terms import Weight
 
 Positions = npt.NDArray[np.int64]
@@ -112,9 +113,15 @@ def _numbers(
 
 
 def read_words(scan: Scan, notes: Notes) -> Words:
-    """Read all word commands of a scanned file."""
+    """Read all word commands of a scanned file; FormatError where they are too many."""
     buffer = scan.buffer
-    at = np.flatnonzero(_TOKEN[buffer])
+    token = _TOKEN[buffer]
+    count = int(np.count_nonzero(token))
+    if count > MOST_TOKENS:
+        raise too_much(
+            f"the file holds {count:,} numbers and commands", f"at most {MOST_TOKENS:,}", notes.file
+        )
+    at = np.flatnonzero(token)
     letter = buffer[at]
     star = letter == _STAR
     command = np.cumsum(star)
@@ -125,6 +132,13 @@ def read_words(scan: Scan, notes: Notes) -> Words:
     first, end = at[number] + 1, at[number + 1]
     value, digits, odd = _numbers(buffer, first, end)
 
+    if len(odd) > MOST_ODD_NUMBERS:
+        raise too_much(
+            f"the file holds {len(odd):,} numbers that are no plain integers",
+            f"at most {MOST_ODD_NUMBERS:,}, coordinates being integers in the format FS states",
+            notes.file,
+            scan.line(int(at[number[odd[0]]]) - PAD),
+        )
     wrong: set[int] = set()  # commands not executed
     decimals = 0
     for k in odd.tolist():

@@ -9,6 +9,7 @@ from functools import cache
 from lark import Lark
 from lark.exceptions import LarkError
 
+from dfmcheck.formats.limits import MOST_PARAMETERS, too_much
 from dfmcheck.resources import data_folder
 from dfmcheck.terms import Assumption, Defect, Weight
 
@@ -54,13 +55,25 @@ class Head:
     defects: list[Defect] = field(default_factory=list)
     assumptions: list[Assumption] = field(default_factory=list)
     _unknown: dict[str, tuple[int, int]] = field(default_factory=dict)
+    _parameters: int = 0
 
     def parameter(self, text: str, line: int) -> None:
-        """Take one ``P`` line."""
+        """Take one ``P`` line; FormatError where they are without number."""
+        self._parameters += 1
+        if self._parameters > MOST_PARAMETERS:
+            raise too_much(
+                f"more than {MOST_PARAMETERS:,} parameter lines",
+                f"at most {MOST_PARAMETERS:,}",
+                self.file,
+                line,
+            )
+        text = text[:_LONGEST]
         try:
             tree = grammar("parameter").parse(text.rstrip())
         except LarkError:
-            word = (text[1:].split() or [""])[0]
+            word = (text[1:].split() or [""])[0][:40]
+            if word not in self._unknown and len(self._unknown) >= 100:
+                word = "of many further names"
             count, first = self._unknown.get(word, (0, line))
             self._unknown[word] = (count + 1, first)
             return
@@ -73,7 +86,7 @@ class Head:
 
     def _alias(self, table: dict[str, str], alias: str, name: str, line: int) -> None:
         before = table.setdefault(alias, name)
-        if before != name:
+        if before != name and len(self.defects) < 100:
             self.defects.append(
                 Defect(
                     "data.illegal-construct", Weight.QUERY,

@@ -17,6 +17,7 @@ import numpy as np
 from dfmcheck.errors import FormatError
 from dfmcheck.formats.ipc356.head import Head, grammar
 from dfmcheck.formats.ipc356.records import Netlist, Points
+from dfmcheck.formats.limits import MOST_RECORDS, check_size, too_much
 from dfmcheck.terms import Defect, Weight
 
 _COUNT = {"inch": 0.00254, "mm": 0.001}  # mm
@@ -107,7 +108,7 @@ def read_netlist(data: bytes, file: str) -> Netlist:
     Raises
     ------
     FormatError
-        When no line is a test point.
+        When no line is a test point, or the file is above a limit.
 
     Examples
     --------
@@ -119,6 +120,10 @@ def read_netlist(data: bytes, file: str) -> Netlist:
     >>> netlist.names, netlist.points.x.tolist(), netlist.points.hole.tolist()
     (('GND',), [1.0], [0.3])
     """
+    check_size(data, file)
+    count = max(data.count(b"\n"), data.count(b"\r")) + 1
+    if count > MOST_RECORDS:
+        raise too_much(f"the file has {count:,} lines", f"at most {MOST_RECORDS:,}", file)
     texts = re.split(r"\r\n|\n|\r", data.decode("latin-1").rstrip("\x1a\x00"))
     head, rows = Head(file), _Rows()
     bad: list[int] = []

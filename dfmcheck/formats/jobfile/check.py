@@ -27,7 +27,7 @@ def contradictions(job: JobFile) -> JobFile:
         for fields in job.file_functions.values()
         if len(fields) > 1
         and fields[0].lower() == "copper"
-        and (m := re.fullmatch(r"[Ll](\d+)", fields[1]))
+        and (m := re.fullmatch(r"[Ll](\d{1,9})", fields[1]))
     ]
     if job.layer_count is not None:
         if conductors and max(conductors) != job.layer_count:

@@ -7,10 +7,12 @@ design rules, ``L_`` and ``F_`` files; lengths are in the unit of %MO.
 from __future__ import annotations
 
 import re
+from bisect import bisect_left
 from dataclasses import replace
 from typing import Any
 
 from dfmcheck.formats.jobfile.records import JobFile
+from dfmcheck.formats.limits import MOST_ELEMENTS
 from dfmcheck.terms import Defect, Weight
 
 _ATTRIBUTE = re.compile(r"%T([FJ])\.?([^,*%]+)(?:,([^*%]*))?\*%")
@@ -54,9 +56,10 @@ def read_gerber_style(text: str, file: str) -> JobFile:
     functions: dict[str, tuple[str, ...]] = {}
     attributes: dict[str, str] = {}
     defects: list[Defect] = []
+    ends = [m.start() for m in re.finditer("\n", text)]
     for match in _ATTRIBUTE.finditer(text):
         kind, name, value = match[1], match[2].strip(), (match[3] or "").strip()
-        line = text.count("\n", 0, match.start()) + 1
+        line = bisect_left(ends, match.start()) + 1
         if kind == "F":
             attributes[name] = value
         elif name in _LENGTHS:
@@ -107,11 +110,13 @@ def _number(name: str, value: str, file: str, line: int, defects: list[Defect]) 
         number = float("nan")
     if 0.0 <= number < 1e6:
         return number
+    if len(defects) >= MOST_ELEMENTS:
+        return None
     defects.append(
         Defect(
             "data.illegal-construct",
             Weight.QUERY,
-            f"{name} is '{value[:40]}'",
+            f"{name[:40]} is '{value[:40]}'",
             "a number of 0 or more",
             "It is left out; ask for a corrected job file.",
             file,

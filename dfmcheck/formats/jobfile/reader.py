@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from collections import Counter
 from typing import Any
 
 from pydantic import BaseModel, ValidationError
@@ -19,6 +20,13 @@ from dfmcheck.formats.jobfile.schema import (
     Json,
     Material,
     Size,
+)
+from dfmcheck.formats.limits import (
+    MOST_ELEMENTS,
+    MOST_JOB_BYTES,
+    MOST_JSON_DEPTH,
+    check_size,
+    too_much,
 )
 from dfmcheck.terms import Defect, Weight
 
@@ -40,13 +48,14 @@ def read_job(data: bytes, file: str) -> JobFile:
     Raises
     ------
     FormatError
-        The data is neither JSON of a job file nor a Gerber-style one.
+        The data is neither JSON of a job file nor a Gerber-style one, or above a limit.
 
     Examples
     --------
     >>> read_job(b'{"GeneralSpecs": {"LayerNumber": 4, "BoardThickness": 1.55}}', "a").thickness
     1.55
     """
+    check_size(data, file, MOST_JOB_BYTES)
     try:
         text = data.decode("utf-8-sig")
     except UnicodeDecodeError:
@@ -59,8 +68,16 @@ def read_job(data: bytes, file: str) -> JobFile:
 
 
 def _read_json(text: str, file: str) -> JobFile:
+    doubles: list[str] = []
+
+    def once(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
+        if len(pairs) != len({key for key, _ in pairs}):
+            count = Counter(key for key, _ in pairs)
+            doubles.extend([key for key, times in count.items() if times > 1][:20])
+        return dict(reversed(pairs))  # the first holds
+
     try:
-        whole = json.loads(text)
+        whole = json.loads(text, object_pairs_hook=once)
     except json.JSONDecodeError as error:
         raise FormatError(
             f"no JSON ({error.msg})",
@@ -69,10 +86,12 @@ def _read_json(text: str, file: str) -> JobFile:
             file,
             error.lineno,
         ) from None
+    except ValueError as error:  # a number of thousands of digits
+        raise too_much("a number of thousands of digits", "numbers of a board", file) from error
     except RecursionError:
-        raise FormatError(
-            "JSON nested without end", "a job file", "Ask for the job file again.", file
-        ) from None
+        raise _too_deep(file) from None
+    if _depth(whole) > MOST_JSON_DEPTH:
+        raise _too_deep(file)
     if not isinstance(whole, dict) or not KNOWN & whole.keys():
         raise FormatError(
             "JSON without any part of a job file",
@@ -81,6 +100,17 @@ def _read_json(text: str, file: str) -> JobFile:
             file,
         )
     defects: list[Defect] = []
+    defects += [
+        Defect(
+            "data.illegal-construct",
+            Weight.QUERY,
+            f"'{key[:40]}' stands twice in one object",
+            "each name once (RFC 8259, clause 4)",
+            "The first was read; ask which one holds.",
+            file,
+        )
+        for key in dict.fromkeys(doubles[:20])
+    ]
     parts = {key: _part(key, whole, file, defects) for key in PARTS}
     for key in sorted(whole.keys() - KNOWN):
         found, expected = f"part '{key}'", "the parts of the specification"
@@ -136,6 +166,29 @@ def _read_json(text: str, file: str) -> JobFile:
     )
 
 
+def _depth(value: Any) -> int:
+    """How deep lists and objects stand inside one another, counted without recursion."""
+    deepest, row = 0, [value]
+    while row and deepest <= MOST_JSON_DEPTH:
+        deepest += 1
+        row = [
+            inner
+            for outer in row
+            if isinstance(outer, (dict, list))
+            for inner in (outer.values() if isinstance(outer, dict) else outer)
+            if isinstance(inner, (dict, list))
+        ]
+    return deepest
+
+
+def _too_deep(file: str) -> FormatError:
+    return too_much(
+        "JSON nested without end",
+        f"lists and objects at most {MOST_JSON_DEPTH} deep inside one another",
+        file,
+    )
+
+
 def _part(key: str, whole: Json, file: str, defects: list[Defect]) -> list[BaseModel]:
     """One part of the file by its schema; what does not hold to it is left out, as a defect."""
     model, many = PARTS[key]
@@ -145,6 +198,9 @@ def _part(key: str, whole: Json, file: str, defects: list[Defect]) -> list[BaseM
     if not isinstance(value, list if many else dict):
         _wrong(key, value, "a list" if many else "an object", file, defects)
         return []
+    if many and len(value) > MOST_ELEMENTS:
+        _wrong(f"the length of {key}", len(value), f"at most {MOST_ELEMENTS}", file, defects)
+        value = value[:MOST_ELEMENTS]
     out = []
     for number, element in enumerate(value if many else [value], 1):
         try:

@@ -11,20 +11,24 @@ from typing import Any
 
 from pydantic import BaseModel, ConfigDict, Field
 
+from dfmcheck.formats.limits import MOST_CONDUCTORS, MOST_MM, MOST_THICKNESS
+
 _OPEN = ConfigDict(extra="allow", populate_by_name=True)
 
 
 class Size(BaseModel):
     model_config = _OPEN
-    x: float | None = Field(None, alias="X", ge=0, allow_inf_nan=False)
-    y: float | None = Field(None, alias="Y", ge=0, allow_inf_nan=False)
+    x: float | None = Field(None, alias="X", ge=0, le=MOST_MM, allow_inf_nan=False)
+    y: float | None = Field(None, alias="Y", ge=0, le=MOST_MM, allow_inf_nan=False)
 
 
 class GeneralSpecs(BaseModel):
     model_config = _OPEN
     size: Size | None = Field(None, alias="Size")
-    layer_number: int | None = Field(None, alias="LayerNumber", ge=0)
-    board_thickness: float | None = Field(None, alias="BoardThickness", gt=0, allow_inf_nan=False)
+    layer_number: int | None = Field(None, alias="LayerNumber", ge=0, le=MOST_CONDUCTORS)
+    board_thickness: float | None = Field(
+        None, alias="BoardThickness", gt=0, le=MOST_THICKNESS, allow_inf_nan=False
+    )
     finish: str | None = Field(None, alias="Finish")
 
 
@@ -39,7 +43,9 @@ class Material(BaseModel):
     model_config = _OPEN
     type: str = Field(alias="Type")
     name: str | None = Field(None, alias="Name")
-    thickness: float | None = Field(None, alias="Thickness", ge=0, allow_inf_nan=False)
+    thickness: float | None = Field(
+        None, alias="Thickness", ge=0, le=MOST_THICKNESS, allow_inf_nan=False
+    )
     material: str | None = Field(None, alias="Material")
 
 

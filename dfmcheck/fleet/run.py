@@ -1,0 +1,276 @@
+"""Hands packages to Dask workers and writes what comes back, once each.
+
+Workers measure and judge; only this process reads and writes the data set, so a task that Dask
+runs twice, because a worker was lost in the middle, still ends in one place once.
+"""
+
+from __future__ import annotations
+
+import logging
+import queue
+import signal
+import threading
+import warnings
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass, field
+from importlib import import_module
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Protocol
+
+from dfmcheck import __version__
+from dfmcheck.errors import PackageError, UsageError
+from dfmcheck.fleet import content
+from dfmcheck.fleet.dataset import FINAL, SCREENED, Dataset, Identity, Known, key_of, mark
+from dfmcheck.fleet.discover import Found, discover
+from dfmcheck.fleet.keeper import memory_share, work
+from dfmcheck.fleet.tasks import Limits, Outcome, Task, failed
+
+if TYPE_CHECKING:
+    from dfmcheck.capability import Shop
+
+    # Dask has hints for part of itself only
+    Client = Any
+    Future = Any
+
+_AHEAD = 2  # packages handed out per worker, so that none waits for the next
+_PATIENCE = 60.0  # seconds without any worker before the run gives up
+
+
+class Tell(Protocol):
+    """Hears how the run goes."""
+
+    def begun(self, total: int, left_out: tuple[tuple[str, str], ...]) -> None:
+        """``total`` packages were found."""
+
+    def working(self, workers: int) -> None:
+        """So many workers are there."""
+
+    def kept(self, package: str, known: Known) -> None:
+        """A package is done already."""
+
+    def ended(self, outcome: Outcome) -> None:
+        """A package has been screened, or has failed."""
+
+
+@dataclass(frozen=True, slots=True)
+class Options:
+    """How packages are screened. ``shared``: remote workers see the folder under the same path;
+    otherwise packages are sent to them, up to ``most_sent`` MB each."""
+
+    workers: int = 1
+    scheduler: str = ""
+    shared: bool = False
+    most_sent: int = 200
+    limits: Limits = field(default_factory=lambda: Limits(1800.0, 0))
+
+
+def screen_fleet(
+    folder: Path, shop: Shop, tier: str, out: Path, options: Options, tell: Tell
+) -> None:
+    """Screen every package below ``folder`` into the data set ``out``.
+
+    What the data set holds of the same content, measured by this version as far as ``shop``
+    needs, is not measured again; it is judged again where it was judged for another shop or
+    tier. Packages that failed for a reason of the machine are tried again.
+
+    Raises
+    ------
+    UsageError
+        Folder, data set or scheduler cannot be used.
+    PackageError
+        No worker is left. What is done is kept.
+    """
+    search = discover(folder, leave=out)
+    store = Dataset(out)
+    with store.locked():
+        known = store.known()
+        tell.begun(len(search.packages), search.left_out)
+        plan = _planned(search.packages, known, store, shop, tier, options, tell)
+        first = next(plan, None)
+        if first is None:
+            return
+        with _client(options) as client:
+            tell.working(len(client.scheduler_info()["workers"]))
+            for outcome in _outcomes(client, first, plan):
+                store.write(outcome.identity, outcome.job, outcome.places)
+                tell.ended(outcome)
+
+
+def _planned(
+    packages: tuple[Found, ...], known: dict[str, Known], store: Dataset, shop: Shop, tier: str,
+    options: Options, tell: Tell,
+) -> Iterator[Task | Outcome]:  # fmt: skip
+    """Tasks to be done; outcomes for packages that cannot even be read here."""
+    limits = options.limits
+    if not limits.memory and not options.scheduler:
+        limits = Limits(limits.seconds, memory_share(options.workers))
+    shop_mark, reach = mark(shop), shop.limit_reach()
+    for found in packages:
+        key = key_of(found.name)
+        try:
+            identity = Identity(found.name, found.customer, key, content.digest(found.path))
+            unread = ""
+        except OSError as error:
+            identity = Identity(found.name, found.customer, key, "")
+            unread = f"{error.filename or found.path}: it cannot be read ({error.strerror})"
+        task = Task(identity, found.path.absolute(), shop, tier, __version__, limits)
+        if unread:
+            yield failed(task, "unreadable", unread)
+            continue
+        before = known.get(key)
+        if before is not None and _counts(before, identity, reach):
+            if (before.shop, before.tier) == (shop_mark, tier) or before.state != SCREENED:
+                tell.kept(found.name, before)
+                continue
+            yield Task(identity, store.read(identity), shop, tier, __version__, limits)
+        elif options.scheduler and not options.shared:
+            yield _sent(task, found.path, options)
+        else:
+            yield task
+
+
+def _counts(known: Known, identity: Identity, reach: dict[str, float]) -> bool:
+    """Whether what the data set holds need not be measured again."""
+    same = (known.hash, known.made_by) == (identity.hash, __version__) and known.state in FINAL
+    return same and all(known.reach.get(id_, far) >= far for id_, far in reach.items())
+
+
+def _sent(task: Task, path: Path, options: Options) -> Task | Outcome:
+    size = content.size(path) / 1e6
+    if size > options.most_sent:
+        reason = (
+            f"its {size:.0f} MB are more than the {options.most_sent} MB sent to a worker; raise "
+            "--send-limit, or use --shared where the workers see the folder"
+        )
+        return failed(task, "too-large", reason)
+    bundle = content.pack(path)
+    return Task(task.identity, bundle, task.shop, task.tier, task.made_by, task.limits)
+
+
+def _outcomes(
+    client: Client, first: Task | Outcome, rest: Iterator[Task | Outcome]
+) -> Iterator[Outcome]:
+    """Every outcome once, in the order they come; few packages are read ahead."""
+    ended: queue.SimpleQueue[Future] = queue.SimpleQueue()
+    out: dict[Any, Task] = {}
+    ahead: Task | Outcome | None = first
+    idle = 0.0
+    while ahead is not None or out:
+        workers = sum(w["nthreads"] for w in client.scheduler_info(-1)["workers"].values())
+        while ahead is not None and len(out) < _AHEAD * max(workers, 1):
+            if isinstance(ahead, Outcome):
+                yield ahead
+            else:
+                future = client.submit(work, ahead, key=f"screen-{ahead.identity.key}", pure=False)
+                out[future.key] = ahead
+                future.add_done_callback(ended.put)
+            ahead = next(rest, None)
+        if not out:
+            continue
+        try:
+            future = ended.get(timeout=1.0)
+        except queue.Empty:
+            idle = 0.0 if workers else idle + 1.0
+            if idle > _PATIENCE or client.status in ("closed", "closing"):
+                raise PackageError(
+                    "no worker is left", "at least one worker",
+                    "Start workers and run the same command again: what is done is kept.",
+                ) from None  # fmt: skip
+            continue
+        idle = 0.0
+        yield _outcome(future, out.pop(future.key))
+
+
+def _outcome(future: Future, task: Task) -> Outcome:
+    if future.status == "finished":
+        outcome: Outcome = future.result()
+        return outcome
+    if future.status == "cancelled":
+        raise PackageError(
+            "the scheduler was lost", "a scheduler that stays",
+            "Start it and run the same command again: what is done is kept.",
+        )  # fmt: skip
+    error = future.exception()
+    told = " ".join(str(error).split())
+    if type(error).__name__ == "KilledWorker":
+        return failed(task, "crash", "every worker that had it was lost")
+    return failed(task, "error", f"{type(error).__name__}: {told}")
+
+
+@contextmanager
+def _client(options: Options) -> Iterator[Client]:
+    """A cluster of local processes, or the scheduler named."""
+    try:
+        distributed: Any = import_module("distributed")
+    except ImportError as error:
+        raise UsageError(
+            "Dask is not installed", "the extra 'fleet'", "Run pip install 'dfmcheck[fleet]'."
+        ) from error
+    warnings.filterwarnings("ignore", message="Sending large graph")
+    for name in ("distributed", "distributed.worker", "distributed.nanny", "distributed.scheduler"):
+        logging.getLogger(name).setLevel(logging.CRITICAL)
+    if not options.scheduler:
+        with _deaf():
+            cluster = distributed.LocalCluster(
+                n_workers=options.workers,
+                threads_per_worker=1,
+                processes=True,
+                dashboard_address=None,
+                memory_limit=None,  # what is measured is held by the process a worker keeps
+                silence_logs=logging.CRITICAL,
+            )
+        with cluster, distributed.Client(cluster) as client:
+            yield client
+        return
+    try:
+        client = distributed.Client(options.scheduler, timeout=15)
+    except (OSError, ValueError) as error:
+        raise UsageError(
+            f"the scheduler {options.scheduler} does not answer",
+            "the address of a Dask scheduler, such as tcp://10.0.0.5:8786",
+            "Start it with `dask scheduler`, or correct the address.",
+        ) from error
+    with client:
+        _check(client, options)
+        yield client
+
+
+@contextmanager
+def _deaf() -> Iterator[None]:
+    """Processes started meanwhile do not hear Ctrl-C: it is for this one, which ends them."""
+    if threading.current_thread() is not threading.main_thread():
+        yield
+        return
+    before = signal.signal(signal.SIGINT, signal.SIG_IGN)
+    try:
+        yield
+    finally:
+        signal.signal(signal.SIGINT, before)
+
+
+def _check(client: Client, options: Options) -> None:
+    """Every worker must run this version, or one data set would hold two kinds of measurements."""
+    try:
+        client.wait_for_workers(1, timeout=_PATIENCE)
+        versions: dict[str, Any] = client.run(_version, on_error="return")
+    except TimeoutError as error:
+        raise UsageError(
+            f"the scheduler {options.scheduler} has no worker",
+            "at least one worker",
+            f"Start workers with `dask worker {options.scheduler}`.",
+        ) from error
+    for address, version in versions.items():
+        if version != __version__:
+            found = version if isinstance(version, str) else "no dfmcheck at all"
+            raise UsageError(
+                f"the worker at {address} has {found}",
+                f"dfmcheck {__version__}, as here",
+                "Install the same version on every worker.",
+            )
+
+
+def _version() -> str:
+    from dfmcheck import __version__
+
+    return __version__

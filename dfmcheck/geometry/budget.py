@@ -1,0 +1,283 @@
+"""Bounds on the work one layer may ask for, checked before it is done.
+
+Painting takes memory by the outline points drawn, merging takes time by the shapes that lie over
+each other, measuring by the outlines near each other. All three are counted, or estimated from a
+sample, first; a layer beyond them is refused as a whole, in words. docs/limits.md gives the
+figures and what they come to in memory and time.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+import shapely
+
+from dfmcheck.formats.limits import MOST_MM, MOST_OBJECTS, too_much
+from dfmcheck.formats.records import Aperture, Artwork, HitKind, Hits, Kind, Objects
+from dfmcheck.geometry.edges import CHORD_ERROR, Edges
+from dfmcheck.geometry.flatten import flatten
+from dfmcheck.geometry.segments import chord_counts
+
+Floats = npt.NDArray[np.float64]
+
+MOST_POINTS = 25_000_000
+"""Outline points of one layer as drawn, before merging; published boards: 3 million."""
+MOST_POINTS_IN_ALL = 100_000_000
+"""The same of all layers of a package, as merged."""
+OVERLAPS, OVERLAPS_EACH = 300_000, 20
+"""Pairs of shapes whose boxes overlap: so many, and so many more for each shape."""
+CUTS, CUTS_EACH = 200_000, 10
+"""Pairs of a dark shape and a later clear one over it."""
+CROSSINGS, CROSSINGS_EACH = 20_000, 4
+"""Places where the outline of one region crosses itself."""
+HOLE_OVERLAPS, HOLE_OVERLAPS_EACH = 500_000, 60
+MOST_CHORDS = 500_000  # of the routed arcs of one file
+MOST_LINES = 100_000  # of a profile, arcs as chords
+MEETINGS, MEETINGS_EACH = 100_000, 10  # of lines of a profile
+NEAR = 0.25  # mm, the least distance rules search
+MOST_NEAR = 600_000_000
+"""Pairs of outline edges within ``NEAR`` of each other; published boards: 30 million."""
+_SAMPLE = 4_000
+_STEP, _BATCH = 1_000, 1_000_000  # shapes, and pairs, looked at in one go
+
+
+def check_objects(objects: Objects, artwork: Artwork) -> None:
+    """Raise FormatError where painting would take too much memory, or go beyond any board."""
+    if len(objects) > MOST_OBJECTS:
+        raise too_much(
+            f"the layer draws {len(objects):,} objects", f"at most {MOST_OBJECTS:,}", artwork.file
+        )
+    reach = np.zeros(len(objects))
+    drawn = np.flatnonzero(objects.aperture >= 0)
+    flash, stroke, size = (
+        (
+            np.array(c, np.float64)
+            for c in zip(*(_points(a) for a in artwork.apertures), (0, 0, 0), strict=True)
+        )
+        if artwork.apertures
+        else (np.zeros(1),) * 3
+    )
+    row = objects.aperture[drawn]
+    with np.errstate(invalid="ignore", over="ignore"):
+        reach[drawn] = size[row] * np.abs(objects.scale[drawn])
+        ends = (objects.x0, objects.y0, objects.x1, objects.y1)
+        far = np.maximum.reduce([np.abs(v) for v in ends]) + reach
+    beyond = np.flatnonzero(~(far <= 3 * MOST_MM))
+    if len(beyond):
+        raise too_much(
+            f"{len(beyond):,} objects, as scaled and placed, reach {float(far[beyond[0]]):.3g} mm "
+            "from the origin",
+            f"at most {3 * MOST_MM:,.0f} mm",
+            artwork.file,
+            int(objects.line[beyond[0]]),
+        )
+    count = np.zeros(len(objects))
+    count[drawn] = np.where(objects.kind[drawn] == Kind.FLASH, flash[row], stroke[row])
+    arcs = np.flatnonzero(objects.kind == Kind.ARC)
+    count[arcs] *= _chords(objects, arcs)
+    region = np.flatnonzero(objects.kind == Kind.REGION)
+    c = artwork.contours
+    if len(region) and len(c):
+        points = np.ones(len(c))
+        bent = np.flatnonzero(~np.isnan(c.cx))
+        points[bent] = _chords(c, bent)
+        size = np.bincount(c.region, points, minlength=int(objects.region.max()) + 1)
+        count[region] = size[objects.region[region]]
+    total = float(count.sum())
+    if total > MOST_POINTS:
+        worst = int(np.argmax(count))
+        raise too_much(
+            f"the layer's outlines have {total:,.0f} points (the object in line "
+            f"{int(objects.line[worst])} alone {float(count[worst]):,.0f})",
+            f"at most {MOST_POINTS:,}",
+            artwork.file,
+        )
+
+
+def _chords(table: Any, rows: npt.NDArray[np.intp]) -> Floats:
+    columns = (getattr(table, n)[rows] for n in ("x0", "y0", "x1", "y1", "cx", "cy", "clockwise"))
+    return np.asarray(chord_counts(*columns, CHORD_ERROR)[0], np.float64)
+
+
+def _round(diameter: float) -> float:
+    """About the points of a circle."""
+    return 8.0 + np.pi * np.sqrt(max(diameter, 0.0) / CHORD_ERROR)
+
+
+def _points(aperture: Aperture) -> tuple[float, float, float]:
+    """Points of a flash and of a straight draw, and the size, mm."""
+    v = aperture.values
+    hole = v[-1] if len(v) > {"C": 1, "R": 2, "O": 2, "P": 3}.get(aperture.template, 9) else 0.0
+    match aperture.template:
+        case "C":
+            points, size = _round(v[0]), v[0]
+        case "R":
+            points, size = 5.0, max(v[0], v[1])
+        case "O":
+            points, size = _round(min(v[0], v[1])), max(v[0], v[1])
+        case "P":
+            points, size = v[1] + 1, v[0]
+        case "macro":
+            points = size = 0.0
+            for p in aperture.primitives:
+                w = p.values
+                match p.code:
+                    case 1:
+                        points += _round(w[0])
+                    case 4:
+                        points += w[0] + 1
+                    case 6:
+                        points += 2 * w[5] * _round(w[2]) + 20
+                    case 7:
+                        points += 2 * _round(w[2]) + 20
+                    case _:
+                        points += 12
+                size = max(size, *map(abs, w[1:-1] if p.code in (4, 5) else w[:-1]))
+        case _:
+            return 0.0, 0.0, 0.0
+    if hole:
+        points += _round(hole)
+    return points, 2 * points if aperture.template != "C" else points + 3, size
+
+
+def count_pairs(
+    shapes: npt.NDArray[Any], others: npt.NDArray[Any], most: float, predicate: str | None = None
+) -> float:
+    """About how many ``shapes`` and ``others`` lie over each other, each taken with each.
+
+    Shapes are asked for in mixed order, so that those met so far speak for the rest. It ends
+    once the answer is beyond doubt, on either side of ``most``.
+    """
+    if len(shapes) == 0 or len(others) == 0 or len(shapes) * len(others) <= most:
+        return 0.0
+    tree = shapely.STRtree(others)
+    order = np.random.default_rng(0).permutation(len(shapes))
+    found, done, step = 0, 0, 10
+    while done < len(order):
+        found += len(tree.query(shapes[order[done : done + step]], predicate=predicate)[0])
+        done = min(done + step, len(order))
+        all_ = found * len(order) / done
+        if found > most or (done >= 200 and all_ > 4 * most):
+            return all_
+        if done >= _SAMPLE and all_ < most / 4:
+            return all_
+        step = int(min(_STEP, max(_BATCH * done / max(found, 1), 1)))
+    return found
+
+
+def check_overlaps(shapes: npt.NDArray[Any], file: str) -> None:
+    """Raise FormatError where more shapes lie over each other than can be merged in time."""
+    most = OVERLAPS + OVERLAPS_EACH * len(shapes)
+    found = count_pairs(shapes, shapes, most)
+    if found > most:
+        raise too_much(
+            f"{len(shapes):,} shapes lie over each other about {found:,.0f} times",
+            f"at most {most:,} times",
+            file,
+        )
+
+
+def check_cuts(dark: npt.NDArray[Any], clear: npt.NDArray[Any], file: str) -> None:
+    """Raise FormatError where clear shapes lie over dark ones too often."""
+    most = CUTS + CUTS_EACH * (len(dark) + len(clear))
+    found = count_pairs(dark, clear, most)
+    if found > most:
+        raise too_much(
+            f"clear objects lie over dark ones about {found:,.0f} times", f"at most {most:,}", file
+        )
+
+
+def check_crossings(polygons: npt.NDArray[Any], file: str) -> None:
+    """Raise FormatError where the outlines of polygons cross themselves without end."""
+    for ring in shapely.get_rings(polygons):
+        points = shapely.get_coordinates(ring)
+        if len(points) < 300:
+            continue
+        lines = shapely.linestrings(np.stack([points[:-1], points[1:]], axis=1))
+        most = CROSSINGS + CROSSINGS_EACH * len(lines)
+        found = count_pairs(lines, lines, most, "intersects")
+        if found > most:
+            raise too_much(
+                f"an outline of {len(lines):,} segments crosses itself about {found / 2:,.0f} "
+                "times",
+                f"outlines that do not cross themselves, at most {most // 2:,} times",
+                file,
+            )
+
+
+def check_paths(hits: Hits, file: str) -> None:
+    """Raise FormatError where the arcs of routed paths take too many chords."""
+    arcs = np.flatnonzero(hits.kind == HitKind.ROUT_ARC)
+    total = float(_chords(hits, arcs).sum())
+    if total > MOST_CHORDS:
+        raise too_much(
+            f"the routed arcs take {total:,.0f} chords", f"at most {MOST_CHORDS:,}", file
+        )
+
+
+def check_holes(ends: Floats, radius: Floats, file: str) -> None:
+    """Raise FormatError where holes, slots and paths lie over each other without end.
+
+    ``ends`` (n, 4) are x0 y0 x1 y1, ``radius`` (n,), mm.
+    """
+    r = np.nan_to_num(radius)
+    boxes = shapely.box(
+        np.minimum(ends[:, 0], ends[:, 2]) - r, np.minimum(ends[:, 1], ends[:, 3]) - r,
+        np.maximum(ends[:, 0], ends[:, 2]) + r, np.maximum(ends[:, 1], ends[:, 3]) + r,
+    )  # fmt: skip
+    most = HOLE_OVERLAPS + HOLE_OVERLAPS_EACH * len(boxes)
+    found = count_pairs(boxes, boxes, most)
+    if found > most:
+        raise too_much(
+            f"{len(boxes):,} holes lie over each other about {found:,.0f} times",
+            f"at most {most:,} times",
+            file,
+        )
+
+
+def check_lines(artwork: Artwork) -> None:
+    """Raise FormatError where the lines of a profile are, or cross, beyond all number."""
+    objects, c = flatten(artwork)[0], artwork.contours
+    count, lines = 0.0, []
+    for table in (objects.take(objects.kind <= Kind.ARC), c):
+        arc = ~np.isnan(table.cx)
+        count += float(np.count_nonzero(~arc)) + float(_chords(table, np.flatnonzero(arc)).sum())
+        lines.append(np.stack([table.x0, table.y0, table.x1, table.y1], axis=-1))
+    if count > MOST_LINES:
+        raise too_much(
+            f"the outline is drawn by {count:,.0f} lines", f"at most {MOST_LINES:,}", artwork.file
+        )
+    drawn = shapely.linestrings(np.concatenate(lines).reshape(-1, 2, 2))
+    most = MEETINGS + MEETINGS_EACH * len(drawn)
+    found = count_pairs(drawn, drawn, most, "intersects")
+    if found > most:
+        raise too_much(
+            f"{len(drawn):,} lines of the outline meet about {found:,.0f} times",
+            f"at most {most:,} times",
+            artwork.file,
+        )
+
+
+def check_density(edges: Edges, file: str) -> None:
+    """Raise FormatError where outlines stand so close that no rule could measure them in time."""
+    if len(edges) ** 2 <= MOST_NEAR or _thinned_density(edges) < MOST_NEAR / 8:
+        return
+    found = count_pairs(edges.boxes(NEAR), edges.boxes(), MOST_NEAR)
+    if found > MOST_NEAR:
+        raise too_much(
+            f"about {found:,.0f} pairs of outline edges lie within {NEAR} mm of each other, "
+            "which no plotter of the trade resolves",
+            f"at most {MOST_NEAR:,}",
+            file,
+        )
+
+
+def _thinned_density(edges: Edges) -> float:
+    """About how many pairs of edges lie near each other, from some thousands of them."""
+    mixed = np.random.default_rng(0).permutation(len(edges))
+    asked, others = mixed[:_STEP], mixed[: 10 * _STEP]
+    tree = shapely.STRtree(edges.take(others).boxes())
+    found = len(tree.query(edges.take(asked).boxes(NEAR))[0])
+    return found * len(edges) / len(asked) * len(edges) / len(others)
