@@ -177,16 +177,36 @@ def _collector_off() -> Iterator[None]:
             gc.enable()
 
 
-def _measure_one(ids: tuple[str, ...], layer: int, reach: float) -> Places:
+Task = tuple[int, tuple[str, ...], float]
+"""Number of a search, ids of the rules it serves, reach."""
+
+
+def _measure_some(tasks: tuple[Task, ...], layer: int) -> list[tuple[tuple[int, int], Places]]:
     """Runs in a worker that inherited the board; ``layer`` -1 measures the board as a whole."""
     assert _BOARD is not None
-    return measure_functions()[ids[0]](_view(_BOARD, layer), reach)
+    board = _view(_BOARD, layer)
+    return [((n, layer), measure_functions()[ids[0]](board, far)) for n, ids, far in tasks]
+
+
+def _jobs(board: Board, tasks: list[Task], workers: int) -> list[tuple[tuple[Task, ...], int]]:
+    """Tasks shared out, with the copper layer each job looks at.
+
+    What looks at the whole board goes first, as nothing tells how long it takes; then the
+    layers, the fullest first. One worker does all of a layer and looks up its outlines once,
+    where there are layers enough to keep all workers busy.
+    """
+    known = rules()
+    whole = [t for t in tasks if known[t[1][0]].looks_at not in _BY_LAYER]
+    single = tuple(t for t in tasks if known[t[1][0]].looks_at in _BY_LAYER)
+    sizes = [len(layer.image.edges) for layer in board.copper]
+    layers = sorted(range(len(sizes)), key=lambda i: -sizes[i]) if single else []
+    shares = [single] if len(layers) >= 2 * workers else [(t,) for t in single]
+    return [((t,), -1) for t in whole] + [(share, n) for n in layers for share in shares]
 
 
 def _measure_all(
     board: Board, reach: Mapping[str, float], workers: int, progress: Progress | None
 ) -> Places:
-    known = rules()
     tasks = [
         (function, ids, max(reach[id_] for id_ in ids))
         for function, ids in searches().items()
@@ -203,21 +223,15 @@ def _measure_all(
         return Places.concat(results)
     global _BOARD
     _BOARD = board
-    jobs = [
-        (n, ids, layer, far)
-        for n, (_, ids, far) in enumerate(tasks)
-        # Copper layers are shared out to workers one by one.
-        for layer in (range(len(board.copper)) if known[ids[0]].looks_at in _BY_LAYER else (-1,))
-    ]
+    jobs = _jobs(board, [(n, ids, far) for n, (_, ids, far) in enumerate(tasks)], workers)
     parts: dict[tuple[int, int], Places] = {}
+    total = sum(len(some) for some, _ in jobs)
     with ProcessPoolExecutor(workers, mp_context=get_context("fork")) as pool:
-        futures = {
-            pool.submit(_measure_one, ids, layer, far): (n, layer) for n, ids, layer, far in jobs
-        }
-        for done, future in enumerate(as_completed(futures), start=1):
-            parts[futures[future]] = future.result()
+        futures = [pool.submit(_measure_some, *job) for job in jobs]
+        for future in as_completed(futures):
+            parts.update(future.result())
             if progress:
-                progress("measuring", done, len(jobs))
+                progress("measuring", len(parts), total)
     _BOARD = None
     return Places.concat([parts[key] for key in sorted(parts)])
 

@@ -6,7 +6,7 @@ import warnings
 from pathlib import Path
 
 from benchmarks.parse import count_operations, gerbonara, made_up, measure, ours, pygerber, split
-from benchmarks.performance.section import BOARDS, Section, middle, ms
+from benchmarks.performance.section import BOARDS, Section, ms
 
 LARGE = (
     "radio-14-layer/Gerber/LimeSDR-QPCIe_1v2.GTL",
@@ -23,11 +23,10 @@ def parsing(boards: Path = BOARDS, rounds: int = 5) -> Section:
     out = Section(
         "parsing", "Gerber text to records",
         "Every reader gets the same bytes in memory and they take turns in every round, so that "
-        "a busy machine slows all alike; medians. `split` is `bytes.split(b'*')`, the floor: it "
-        "only cuts the text. gerbonara and pygerber are open readers of the same format; both "
-        "give more than records or less than we do, and neither is made for this comparison. "
-        "pygerber takes about 16 s for a copper layer of the radio board, so it reads the small "
-        "files only.",
+        "a busy machine slows all alike; the best of the rounds. `split` is `bytes.split(b'*')`, "
+        "the floor: it only cuts the text. gerbonara and pygerber are open readers of the same "
+        "format; each gives its own kind of objects, not our records. pygerber takes about 16 s "
+        "for a copper layer of the radio board, so it reads the small file only.",
         ["file", "bytes", "operations", "ours", "gerbonara", "pygerber", "split",
          "gerbonara ÷ ours", "pygerber ÷ ours", "ours ÷ split"],
     )  # fmt: skip
@@ -42,7 +41,7 @@ def parsing(boards: Path = BOARDS, rounds: int = 5) -> Section:
         small = len(data) <= PYGERBER_MOST
         if small:
             readers["pygerber"] = pygerber
-        seconds = {k: middle(v) for k, v in measure(data, readers, 2 if small else rounds).items()}
+        seconds = {k: min(v) for k, v in measure(data, readers, 2 if small else rounds).items()}
         mine, operations = seconds["ours"], count_operations(data)
         ratio = seconds["gerbonara"] / mine
         slow = seconds.get("pygerber")

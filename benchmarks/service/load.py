@@ -148,12 +148,14 @@ def main() -> int:
     parser.add_argument("--port", type=int, default=8492)
     parser.add_argument("--store", default="", help="postgresql://… instead of SQLite")
     parser.add_argument("--largest", type=int, default=1, help="how often the largest board goes")
+    parser.add_argument("--without", nargs="*", default=[], help="boards left out")
     given = parser.parse_args()
     boards = Path(os.environ.get("DFMCHECK_BOARDS") or ROOT.parent / "shared" / "boards")
     with tempfile.TemporaryDirectory(prefix="dfmcheck-load-") as name:
         folder = Path(name)
         (folder / "zips").mkdir()
         all_ = sorted(packages(folder / "zips", boards), key=lambda path: path.stat().st_size)
+        all_ = [path for path in all_ if path.stem not in given.without]
         *usual, largest = all_
         rest = given.packages - given.largest
         paths = [largest] * given.largest + [usual[n % len(usual)] for n in range(rest)]

@@ -340,9 +340,7 @@ def _drill(
         else:
             folder = PurePosixPath(file.name).parent
             beside = [
-                f.data.decode("latin-1")
-                for f in listings
-                if PurePosixPath(f.name).parent == folder
+                f.data.decode("latin-1") for f in listings if PurePosixPath(f.name).parent == folder
             ]
             try:
                 drilling = read_excellon(file.data, file.name, beside=beside, expected=box)

@@ -9,11 +9,11 @@ too small, and combinations of them.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 import numpy.typing as npt
-from scipy.spatial import cKDTree
+
+from dfmcheck.geometry.groups import Points
 
 Floats = npt.NDArray[np.float64]
 
@@ -155,11 +155,11 @@ class Fit:
         return self.telling and self.count >= 8 and self.after >= 0.8 and self.before <= 0.4
 
 
-def share(points: Floats, tree: Any) -> float:
+def share(points: Floats, held: Points) -> float:
     """Share of points (n, 2) that have a target within ``SAME_PLACE``; 0 without points."""
     if len(points) == 0:
         return 0.0
-    return float(np.isfinite(tree.query(points, distance_upper_bound=SAME_PLACE)[0]).mean())
+    return float(np.isfinite(held.nearest(points, SAME_PLACE)[0]).mean())
 
 
 def find_move(points: Floats, targets: Floats) -> Fit:
@@ -181,10 +181,10 @@ def find_move(points: Floats, targets: Floats) -> Fit:
     >>> fit.move.words, fit.before, fit.after
     ('multiplied by 25.4 and moved by dx -0.400 mm, dy +0.200 mm', 0.0, 1.0)
     """
-    tree = cKDTree(targets) if len(targets) else None
-    if tree is None or len(points) == 0:
+    if len(targets) == 0 or len(points) == 0:
         return Fit(Move(), 0.0, 0.0, len(points))
-    before = share(points, tree)
+    held = Points(targets)
+    before = share(points, held)
     if before >= 0.9:
         return Fit(Move(), before, before, len(points))
     sample = points[_spread(len(points), _SAMPLE)]
@@ -193,13 +193,13 @@ def find_move(points: Floats, targets: Floats) -> Fit:
     bares = _hypotheses(points, targets) if before < 0.5 else [Move()]
     for bare in bares:
         for move in _offsets(bare, points, targets):
-            move = _refined(move, sample, tree)
-            got = share(move(sample), tree)
+            move = _refined(move, sample, held)
+            got = share(move(sample), held)
             if got > best_share + 0.02:
                 best, best_share = move, got
         if best_share >= _CLEAR:
             break
-    return Fit(best, before, max(before, share(best(points), tree)), len(points))
+    return Fit(best, before, max(before, share(best(points), held)), len(points))
 
 
 def steady_offset(points: Floats, targets: Floats) -> tuple[float, float] | None:
@@ -209,8 +209,7 @@ def steady_offset(points: Floats, targets: Floats) -> tuple[float, float] | None
     """
     if len(points) < 8 or len(targets) == 0:
         return None
-    tree: Any = cKDTree(targets)
-    away, to = tree.query(points, distance_upper_bound=SAME_PLACE)
+    away, to = Points(targets).nearest(points, SAME_PLACE)
     near = np.isfinite(away)
     if near.mean() < 0.9:
         return None
@@ -249,6 +248,8 @@ def _offsets(bare: Move, points: Floats, targets: Floats) -> list[Move]:
         shifts = [s for window in _peaks(dx, dy) for s in _densest(window)[:1]]
     if bare == Move():
         # The nearest targets tell a small slip, also where a regular pattern fits many times.
+        from scipy.spatial import cKDTree
+
         some = points[_spread(len(points), _SAMPLE)]
         shifts = [*_densest(targets[cKDTree(targets).query(some)[1]] - some), *shifts]
     return [bare, *(bare.shifted(float(s[0]), float(s[1])) for s in shifts)]
@@ -284,6 +285,8 @@ def _peaks(dx: Floats, dy: Floats) -> list[Floats]:
 
 def _densest(votes: Floats) -> list[Floats]:
     """Centres of the fullest circles of radius ``SAME_PLACE``: fullest, then nearest, first."""
+    from scipy.spatial import cKDTree
+
     votes = votes[_spread(len(votes), _FEW_VOTES)]
     tree = cKDTree(votes)
     count = np.asarray(tree.query_ball_point(votes, SAME_PLACE, return_length=True))
@@ -297,14 +300,14 @@ def _densest(votes: Floats) -> list[Floats]:
     return centres
 
 
-def _refined(move: Move, points: Floats, tree: Any) -> Move:
+def _refined(move: Move, points: Floats, held: Points) -> Move:
     """The shift made as good as the middle of all vectors that are left."""
     moved = move(points)
-    away, to = tree.query(moved, distance_upper_bound=2 * SAME_PLACE)
+    away, to = held.nearest(moved, 2 * SAME_PLACE)
     near = np.isfinite(away)
     if not near.any():
         return move
-    dx, dy = np.median(tree.data[to[near]] - moved[near], axis=0).tolist()
+    dx, dy = np.median(held.xy[to[near]] - moved[near], axis=0).tolist()
     # A shift within rounding is none: the move about the origin stays as it is.
     if move.dx == move.dy == 0.0 and np.hypot(dx, dy) < SAME_PLACE / 2:
         return move

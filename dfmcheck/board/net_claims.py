@@ -12,7 +12,6 @@ from typing import Any
 
 import numpy as np
 import numpy.typing as npt
-from scipy.spatial import KDTree
 
 from dfmcheck.board.model import Board
 from dfmcheck.board.net_gap import Approach, nearest_approach
@@ -289,6 +288,8 @@ def nearest_spots(claims: Claims, sides: list[Rows]) -> tuple[int, float, int]:
     # The smaller nets are each held against all larger ones together.
     for n in range(1, len(sides)):
         others = np.concatenate(sides[:n])
+        from scipy.spatial import KDTree  # loads slowly, and is needed for opens only
+
         distance, hit = map(np.asarray, KDTree(at[others]).query(at[sides[n]]))
         k = int(np.argmin(distance))
         if distance[k] < best[1]:

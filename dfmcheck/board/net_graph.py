@@ -17,14 +17,12 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 import shapely
-from scipy.sparse import coo_array
-from scipy.sparse.csgraph import connected_components
-from scipy.spatial import KDTree
 
 from dfmcheck.board.model import Board
 from dfmcheck.board.nets import crossing, hole_polygons
 from dfmcheck.geometry.edges import CHORD_ERROR
 from dfmcheck.geometry.gaps import gaps_between
+from dfmcheck.geometry.groups import connected
 from dfmcheck.geometry.merge import TOUCHING
 
 Floats = npt.NDArray[np.float64]
@@ -384,6 +382,7 @@ def _places(graph: NetGraph, contacts: Sequence[int]) -> int:
     layer = np.maximum(graph.layer[a], graph.layer[b])
     # Layers are set far apart, so that places over each other stay two.
     at = np.concatenate([middle, layer[:, None] * 10 * _NEAR], axis=1)
+    from scipy.spatial import KDTree
+
     pairs = KDTree(at).query_pairs(_NEAR, output_type="ndarray")
-    links = coo_array((np.ones(len(pairs)), tuple(pairs.T)), shape=(len(some), len(some)))
-    return int(connected_components(links, directed=False)[0])
+    return int(connected(len(some), *pairs.T).max()) + 1

@@ -4,17 +4,19 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import numpy.typing as npt
 import shapely
-from scipy.spatial import KDTree
 
 from dfmcheck.board.model import Board, Layer
 from dfmcheck.formats.ipc356 import Netlist
 from dfmcheck.formats.records import Kind
 from dfmcheck.terms import Assumption, Defect, Weight
+
+if TYPE_CHECKING:
+    from scipy.spatial import KDTree
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int32]
@@ -201,7 +203,7 @@ def _match_holes(board: Board, x: Floats, y: Floats, size: Floats) -> Ints:
         return out
     at = np.stack([x[rows], y[rows]], axis=-1)
     k = min(4, len(h))
-    distance, found = KDTree(_centres(board)).query(at, k=k)
+    distance, found = _tree(_centres(board)).query(at, k=k)
     distance = np.asarray(distance).reshape(len(rows), k)
     found = np.asarray(found).reshape(len(rows), k)
     fits = distance <= np.fmax(NEAR, size[rows] / 2)[:, None]
@@ -256,7 +258,7 @@ def _share_on_lands(layer: Layer, x: Floats, y: Floats) -> float:
     if len(pieces) == 0:
         return 0.0
     bounds = shapely.bounds(pieces)
-    return _share(KDTree((bounds[:, :2] + bounds[:, 2:]) / 2), np.stack([x, y], axis=-1))
+    return _share(_tree((bounds[:, :2] + bounds[:, 2:]) / 2), np.stack([x, y], axis=-1))
 
 
 def _register(
@@ -270,7 +272,7 @@ def _register(
     if len(p) < _FEW:  # too few for statistics: taken as they are
         return p.x, p.y, 1.0, 1.0, ()
     anchors = [a for a in _anchors(board, netlist) if len(a[0]) and len(a[1])]
-    before = [_share(KDTree(targets), here) for here, targets, _ in anchors]
+    before = [_share(_tree(targets), here) for here, targets, _ in anchors]
     if any(share >= _SURE for share in before):
         return p.x, p.y, 1.0, max(before), ()
     for share, anchor in zip(before, anchors, strict=True):
@@ -300,7 +302,7 @@ def _moved(
 ) -> tuple[Floats, Floats, float, float, tuple[Assumption, ...]] | None:
     """The move, scale or mirror that lays nearly all of ``here`` on ``targets``, if one does."""
     p = netlist.points
-    tree = KDTree(targets)
+    tree = _tree(targets)
     best: tuple[float, float, str, float, Floats] = (before, 1.0, "", 1.0, np.zeros(2))
     for scale, slip in _SCALES:
         for mirror in (1.0, -1.0):
@@ -349,6 +351,12 @@ def _anchors(board: Board, netlist: Netlist) -> list[tuple[Floats, Floats, str]]
     return out
 
 
+def _tree(points: Floats) -> KDTree:
+    from scipy.spatial import KDTree  # loads slowly, and most packages hold no netlist
+
+    return KDTree(points)
+
+
 def _share(tree: KDTree, points: Floats) -> float:
     distance, _ = tree.query(points, distance_upper_bound=NEAR)
     return float(np.isfinite(distance).mean())
@@ -364,7 +372,7 @@ def _votes(points: Floats, targets: Floats) -> Floats:
     _, first, count = np.unique(key, return_index=True, return_counts=True)
     top = np.argsort(-count, kind="stable")[:3]
     moves = []
-    tree = KDTree(targets)
+    tree = _tree(targets)
     for move in cells[first[top]] * step:
         # A cell is coarse: the median of what lies near it is the move.
         distance, nearest = tree.query(some + move)

@@ -10,10 +10,9 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 import shapely
-from scipy.sparse import coo_array
-from scipy.sparse.csgraph import connected_components
 
 from dfmcheck.board.model import Holes, Layer
+from dfmcheck.geometry.groups import connected
 from dfmcheck.geometry.index import Recent
 from dfmcheck.geometry.outlines import capsules
 from dfmcheck.terms import Side
@@ -98,8 +97,7 @@ def connect(
         nodes_b.append(total + two[same].astype(np.int64))
     size = total + len(holes)
     a, b = np.concatenate(nodes_a), np.concatenate(nodes_b)
-    graph = coo_array((np.ones(len(a), dtype=np.int8), (a, b)), shape=(size, size))
-    label = connected_components(graph, directed=False)[1]
+    label = connected(size, a, b)
     keep, names = _names(copper, base, label)
     out_layers = tuple(
         replace(layer, net=keep[label[base[i] : base[i + 1]]]) for i, layer in enumerate(copper)

@@ -68,7 +68,7 @@ def fleet(
 
         from dfmcheck.capability import load_shop
         from dfmcheck.fleet.display import Display
-        from dfmcheck.fleet.run import Options, screen_fleet
+        from dfmcheck.fleet.run import LostError, Options, screen_fleet
         from dfmcheck.fleet.study import tier_of
         from dfmcheck.fleet.tasks import Limits
 
@@ -88,5 +88,8 @@ def fleet(
         except KeyboardInterrupt:
             typer.echo("Stopped; what is done is kept. The same command goes on.", err=True)
             raise typer.Exit(EXIT_CODES["query"]) from None
+        except LostError as error:
+            typer.echo(f"{error}", err=True)
+            raise typer.Exit(EXIT_CODES["query"]) from error
         display.summary(str(folder), shop, chosen, str(out))
         raise typer.Exit(EXIT_CODES["query"] if display.failures else 0)

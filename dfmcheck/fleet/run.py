@@ -10,6 +10,7 @@ import logging
 import queue
 import signal
 import threading
+import time
 import warnings
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -19,7 +20,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Protocol
 
 from dfmcheck import __version__
-from dfmcheck.errors import PackageError, UsageError
+from dfmcheck.errors import DfmcheckError, UsageError
 from dfmcheck.fleet import content
 from dfmcheck.fleet.dataset import FINAL, SCREENED, Dataset, Identity, Known, key_of, mark
 from dfmcheck.fleet.discover import Found, discover
@@ -34,7 +35,12 @@ if TYPE_CHECKING:
     Future = Any
 
 _AHEAD = 2  # packages handed out per worker, so that none waits for the next
+_EVERY = 3.0  # seconds between two looks at which workers are there
 _PATIENCE = 60.0  # seconds without any worker before the run gives up
+
+
+class LostError(DfmcheckError):
+    """Nobody is left to screen; the same command goes on later."""
 
 
 class Tell(Protocol):
@@ -78,8 +84,8 @@ def screen_fleet(
     ------
     UsageError
         Folder, data set or scheduler cannot be used.
-    PackageError
-        No worker is left. What is done is kept.
+    LostError
+        No worker is left, or no scheduler. What is done is kept.
     """
     search = discover(folder, leave=out)
     store = Dataset(out)
@@ -91,7 +97,7 @@ def screen_fleet(
         if first is None:
             return
         with _client(options) as client:
-            tell.working(len(client.scheduler_info()["workers"]))
+            tell.working(len(client.nthreads()))
             for outcome in _outcomes(client, first, plan):
                 store.write(outcome.identity, outcome.job, outcome.places)
                 tell.ended(outcome)
@@ -155,9 +161,10 @@ def _outcomes(
     ended: queue.SimpleQueue[Future] = queue.SimpleQueue()
     out: dict[Any, Task] = {}
     ahead: Task | Outcome | None = first
-    idle = 0.0
+    idle, asked, workers = 0.0, -_EVERY, 0
     while ahead is not None or out:
-        workers = sum(w["nthreads"] for w in client.scheduler_info(-1)["workers"].values())
+        if time.monotonic() - asked > _EVERY:  # workers may come and go
+            asked, workers = time.monotonic(), _threads(client)
         while ahead is not None and len(out) < _AHEAD * max(workers, 1):
             if isinstance(ahead, Outcome):
                 yield ahead
@@ -173,7 +180,7 @@ def _outcomes(
         except queue.Empty:
             idle = 0.0 if workers else idle + 1.0
             if idle > _PATIENCE or client.status in ("closed", "closing"):
-                raise PackageError(
+                raise LostError(
                     "no worker is left", "at least one worker",
                     "Start workers and run the same command again: what is done is kept.",
                 ) from None  # fmt: skip
@@ -182,15 +189,27 @@ def _outcomes(
         yield _outcome(future, out.pop(future.key))
 
 
+def _threads(client: Client) -> int:
+    """Packages that can be screened at a time."""
+    try:
+        return sum(client.nthreads().values())
+    except (OSError, RuntimeError, TimeoutError) as error:
+        raise _scheduler_lost() from error
+
+
+def _scheduler_lost() -> LostError:
+    return LostError(
+        "the scheduler was lost", "a scheduler that stays",
+        "Start it and run the same command again: what is done is kept.",
+    )  # fmt: skip
+
+
 def _outcome(future: Future, task: Task) -> Outcome:
     if future.status == "finished":
         outcome: Outcome = future.result()
         return outcome
     if future.status == "cancelled":
-        raise PackageError(
-            "the scheduler was lost", "a scheduler that stays",
-            "Start it and run the same command again: what is done is kept.",
-        )  # fmt: skip
+        raise _scheduler_lost()
     error = future.exception()
     told = " ".join(str(error).split())
     if type(error).__name__ == "KilledWorker":
@@ -208,8 +227,9 @@ def _client(options: Options) -> Iterator[Client]:
             "Dask is not installed", "the extra 'fleet'", "Run pip install 'dfmcheck[fleet]'."
         ) from error
     warnings.filterwarnings("ignore", message="Sending large graph")
-    for name in ("distributed", "distributed.worker", "distributed.nanny", "distributed.scheduler"):
-        logging.getLogger(name).setLevel(logging.CRITICAL)
+    for name in (*logging.root.manager.loggerDict, "asyncio"):
+        if name.split(".")[0] in ("distributed", "tornado", "asyncio"):
+            logging.getLogger(name).setLevel(logging.CRITICAL)
     if not options.scheduler:
         with _deaf():
             cluster = distributed.LocalCluster(

@@ -8,6 +8,7 @@ figures and what they come to in memory and time.
 
 from __future__ import annotations
 
+import math
 from typing import Any
 
 import numpy as np
@@ -22,15 +23,15 @@ from dfmcheck.geometry.segments import chord_counts
 
 Floats = npt.NDArray[np.float64]
 
-MOST_POINTS = 25_000_000
-"""Outline points of one layer as drawn, before merging; published boards: 3 million."""
-MOST_POINTS_IN_ALL = 100_000_000
+MOST_POINTS = 10_000_000
+"""Outline points of one layer as drawn, before merging; published boards: 1.4 million as merged."""
+MOST_POINTS_IN_ALL = 60_000_000
 """The same of all layers of a package, as merged."""
-OVERLAPS, OVERLAPS_EACH = 300_000, 20
+OVERLAPS, OVERLAPS_EACH = 500_000, 40
 """Pairs of shapes whose boxes overlap: so many, and so many more for each shape."""
 CUTS, CUTS_EACH = 200_000, 10
 """Pairs of a dark shape and a later clear one over it."""
-CROSSINGS, CROSSINGS_EACH = 20_000, 4
+CROSSINGS, CROSSINGS_EACH = 50_000, 20
 """Places where the outline of one region crosses itself."""
 HOLE_OVERLAPS, HOLE_OVERLAPS_EACH = 500_000, 60
 MOST_CHORDS = 500_000  # of the routed arcs of one file
@@ -83,8 +84,8 @@ def check_objects(objects: Objects, artwork: Artwork) -> None:
         points = np.ones(len(c))
         bent = np.flatnonzero(~np.isnan(c.cx))
         points[bent] = _chords(c, bent)
-        size = np.bincount(c.region, points, minlength=int(objects.region.max()) + 1)
-        count[region] = size[objects.region[region]]
+        of_region = np.bincount(c.region, points, minlength=int(objects.region.max()) + 1)
+        count[region] = of_region[objects.region[region]]
     total = float(count.sum())
     if total > MOST_POINTS:
         worst = int(np.argmax(count))
@@ -97,13 +98,16 @@ def check_objects(objects: Objects, artwork: Artwork) -> None:
 
 
 def _chords(table: Any, rows: npt.NDArray[np.intp]) -> Floats:
-    columns = (getattr(table, n)[rows] for n in ("x0", "y0", "x1", "y1", "cx", "cy", "clockwise"))
-    return np.asarray(chord_counts(*columns, CHORD_ERROR)[0], np.float64)
+    x0, y0, x1, y1, cx, cy, clockwise = (
+        getattr(table, n)[rows] for n in ("x0", "y0", "x1", "y1", "cx", "cy", "clockwise")
+    )
+    count = chord_counts(x0, y0, x1, y1, cx, cy, clockwise, CHORD_ERROR)[0]
+    return np.asarray(count, np.float64)
 
 
 def _round(diameter: float) -> float:
     """About the points of a circle."""
-    return 8.0 + np.pi * np.sqrt(max(diameter, 0.0) / CHORD_ERROR)
+    return 8.0 + math.pi * math.sqrt(max(diameter, 0.0) / CHORD_ERROR)
 
 
 def _points(aperture: Aperture) -> tuple[float, float, float]:

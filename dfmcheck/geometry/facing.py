@@ -243,7 +243,8 @@ def _corner_block(outline: Outline, label: npt.NDArray[Any], reach: float, rows:
     vertex, facet, p, q = vertex[keep], facet[keep], p.take(keep, axis=0), q.take(keep, axis=0)
     value, u = value[keep], gap.take(keep, axis=0) / value[keep, None]
     keep = np.flatnonzero(_stationary(u, outline, vertex))
-    vertex, facet, p, q, value, u = (c.take(keep, axis=0) for c in (vertex, facet, p, q, value, u))
+    vertex, facet, value = vertex[keep], facet[keep], value[keep]
+    p, q, u = p.take(keep, axis=0), q.take(keep, axis=0), u.take(keep, axis=0)
     off_a, off_b = (
         np.abs(q - outline.a.take(facet, axis=0)),
         np.abs(q - outline.b.take(facet, axis=0)),
@@ -288,8 +289,8 @@ def _parallel_block(
     low, high = np.minimum(a, b), np.maximum(a, b)
     of, other = outline.query(low + np.minimum(side, 0), high + np.maximum(side, 0))
     one = rows[of]
-    keep = (one < other) | ~candidate[other]
-    keep &= label[one] == label[other]
+    once = (one < other) | ~candidate[other]
+    keep = np.flatnonzero(once & (label[one] == label[other]))
     one, other = one[keep], other[keep]
     keep = np.flatnonzero(
         _dot(outline.n.take(one, axis=0), outline.n.take(other, axis=0)) < -0.9999

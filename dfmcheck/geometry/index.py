@@ -21,7 +21,7 @@ Rows = npt.NDArray[np.intp]
 T = TypeVar("T")
 
 _SIZE = 4
-_APART = 0.3  # mm; rows further apart than that, for their size, do not share a box
+_APART = 0.5  # mm; rows further apart than that, for their size, do not share a box
 _BLOCK = 1 << 11  # pairs of groups compared at a time: so many stay in the cache
 
 

@@ -8,11 +8,10 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 import shapely
-from scipy.sparse import coo_array
-from scipy.sparse.csgraph import connected_components
 
 from dfmcheck.geometry.edges import Edges
 from dfmcheck.geometry.gaps import all_but_largest, gaps_within
+from dfmcheck.geometry.groups import connected
 from dfmcheck.geometry.strokes import stroke_runs
 
 Floats = npt.NDArray[np.float64]
@@ -143,5 +142,4 @@ def _components(count: int, part: Ints, edges: Edges) -> Ints:
         start=all_but_largest(of_edge),
     )  # fmt: skip
     a, b = of_edge[touching.a], of_edge[touching.b]
-    graph = coo_array((np.ones(len(a), dtype=np.int8), (a, b)), shape=(count, count))
-    return np.asarray(connected_components(graph, directed=False)[1], dtype=np.int32)
+    return connected(count, a, b).astype(np.int32)

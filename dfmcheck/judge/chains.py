@@ -7,6 +7,8 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
+from dfmcheck.geometry.groups import connected
+
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
 
@@ -39,9 +41,6 @@ def chains(key: Ints, x: Floats, y: Floats, reach: float) -> Ints:
     >>> chains(np.array([0, 0, 0, 1]), np.array([0, 0.9, 2.5, 0]), np.zeros(4), 1.0).tolist()
     [0, 0, 1, 2]
     """
-    from scipy.sparse import coo_matrix
-    from scipy.sparse.csgraph import connected_components
-
     n = len(key)
     if n == 0:
         return np.zeros(0, dtype=np.int64)
@@ -60,11 +59,7 @@ def chains(key: Ints, x: Floats, y: Floats, reach: float) -> Ints:
     joined = pairs[_touch(pairs, order, start, x, y, reach)]
 
     def components(edges: Ints) -> Ints:
-        graph = coo_matrix(
-            (np.ones(len(edges), dtype=np.int8), (edges[:, 0], edges[:, 1])),
-            shape=(len(cells), len(cells)),
-        )
-        return np.asarray(connected_components(graph, directed=False)[1], dtype=np.int64)
+        return connected(len(cells), edges[:, 0], edges[:, 1]).astype(np.int64)
 
     label = components(joined)
     count = np.diff(start)

@@ -6,11 +6,10 @@ from typing import Any
 
 import numpy as np
 import numpy.typing as npt
-from scipy.sparse import coo_array
-from scipy.sparse.csgraph import connected_components
 
 from dfmcheck.board.model import Board, Holes
 from dfmcheck.geometry.gaps import Gaps, gaps_within
+from dfmcheck.geometry.groups import connected
 from dfmcheck.geometry.segments import closest_on_segment
 from dfmcheck.measure.at_holes import lengths, path_numbers
 from dfmcheck.measure.common import (
@@ -186,9 +185,7 @@ def _nibbled(holes: Holes, gaps: Gaps) -> npt.NDArray[np.int64]:
     pairs = np.flatnonzero(same)
     if len(pairs) == 0:
         return out
-    n = len(holes)
-    graph = coo_array((np.ones(len(pairs), dtype=np.int8), (a[pairs], b[pairs])), shape=(n, n))
-    label = connected_components(graph, directed=False)[1]
+    label = connected(len(holes), a[pairs], b[pairs])
     for group in np.unique(label[a[pairs]]).tolist():
         hits = np.flatnonzero(label == group)
         if len(hits) >= 3 and _in_line(holes, hits):

@@ -99,7 +99,7 @@ def cut_by_one(image: Image, p: Floats, q: Floats) -> npt.NDArray[np.bool_]:
         far = points_to_segments(points, row, edges.segments, edge)
         on = np.abs(far - edges.r[edge]) <= _ON
         keys.append(row[on].astype(np.int64) << 32 | edges.piece[edge[on]])
-    out[np.intersect1d(*keys) >> 32] = True
+    out[np.intersect1d(keys[0], keys[1]) >> 32] = True
     return out
 
 

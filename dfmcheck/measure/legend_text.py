@@ -7,10 +7,9 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 import shapely
-from scipy.sparse import coo_array
-from scipy.sparse.csgraph import connected_components
 
 from dfmcheck.board.model import Board, Layer
+from dfmcheck.geometry.groups import connected
 from dfmcheck.geometry.image import Image
 from dfmcheck.measure.common import concat_layers, place_points
 from dfmcheck.measure.legend_ground import counters
@@ -186,8 +185,7 @@ def _rows_of(box: Floats, high: Floats, fit: Bools) -> Rows:
     most = np.maximum(high[a], high[b])
     least = np.minimum(high[a], high[b])
     keep = (np.abs(box[a, 1] - box[b, 1]) <= _BASE * most) & (least > 0.4 * most)
-    graph = coo_array((np.ones(keep.sum(), dtype=np.int8), (a[keep], b[keep])), shape=(n, n))
-    return np.asarray(connected_components(graph, directed=False)[1], dtype=np.intp)
+    return connected(n, a[keep], b[keep])
 
 
 def _shaped(parts: npt.NDArray[Any], wide: Floats, high: Floats) -> Bools:

@@ -29,6 +29,8 @@ from dfmcheck.measure.rule import Rule, measures
 from dfmcheck.terms import Side, Step, Weight
 
 NO_BRIDGE = "nothing to bridge"
+MEET = "meant to meet"
+_MEET = 0.006  # mm; no film shows a web this thin, and it leaves no flake
 
 WEB = Rule(
     id="mask.web",
@@ -44,7 +46,7 @@ WEB = Rule(
     front_end="May join the openings where the lands are one net; must ask between nets.",
     source="common practice (IPC-7351 3.1 treats mask webs between lands; value from memory)",
     weight=Weight.QUERY,
-    mild=(NO_BRIDGE,),
+    mild=(NO_BRIDGE, MEET),
 )
 
 
@@ -53,7 +55,8 @@ def web(board: Board, reach: float) -> Places:
     """Mask left between different openings of one mask layer.
 
     Kind ``nothing to bridge`` where the copper beside and under the web is of one net at most;
-    such webs are one finding a layer.
+    such webs are one finding a layer, those too thin to be webs at all apart as ``meant to
+    meet``.
     """
 
     def one(board: Board, layer: Layer) -> Places:
@@ -68,14 +71,15 @@ def web(board: Board, reach: float) -> Places:
         copper = outer_copper(board, layer.role.side)
         if copper is not None:
             mild = nothing_to_bridge(copper, figures(board, layer, copper.image), image, gaps)
+        kind = np.where(mild, np.where(gaps.value < _MEET, MEET, NO_BRIDGE), "").astype(object)
         return Places.of(
             rule=WEB.id,
             layer=layer.name,
-            kind=np.where(mild, NO_BRIDGE, "").astype(object),
+            kind=kind,
             value=gaps.value,
             uncertainty=gaps.error,
             **place_points(board, gaps.p, gaps.q),
-            group=np.where(mild, WHOLE_LAYER, key),
+            group=np.where(kind == NO_BRIDGE, WHOLE_LAYER, np.where(mild, WHOLE_LAYER - 1, key)),
             **source(image, gaps.a, "a"),
             **source(image, gaps.b, "b"),
         )

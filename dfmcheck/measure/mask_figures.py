@@ -7,7 +7,7 @@ import numpy.typing as npt
 import shapely
 
 from dfmcheck.board.model import Board, Layer
-from dfmcheck.board.nets import hole_polygons
+from dfmcheck.board.nets import holes_met
 from dfmcheck.geometry.gaps import Gaps
 from dfmcheck.geometry.image import Image
 from dfmcheck.measure.mask_shapes import holes_on, on_board, touching
@@ -28,7 +28,8 @@ def plain_copper(board: Board, side: Side | None, image: Image) -> Bools:
     """
     plain = np.ones(len(image.parts), dtype=np.bool_)
     plain[image.part[image.flash]] = False
-    plain[touching(hole_polygons(board.holes, holes_on(board, side)), image.parts)[1]] = False
+    part, hole = holes_met(board.holes, image.parts)
+    plain[part[np.isin(hole, holes_on(board, side))]] = False
     for paste in board.pastes:
         if paste.role.side is side:
             plain[touching(paste.image.parts, image.parts)[1]] = False

@@ -52,6 +52,17 @@ def on_board(board: Board, layer: Layer) -> Layer:
     profile = board.profile
     if len(layer.image.parts) == 0:
         return layer
+    of = [layer.image.parts, layer.net, board.holes.x0]
+    of += [copper.image.parts for copper in board.copper]
+    of += [] if profile is None else [profile.edges.x0]
+    return _ON_BOARD.of(tuple(of), lambda: _on_board(board, layer))
+
+
+_ON_BOARD: Recent[Layer] = Recent(8)
+
+
+def _on_board(board: Board, layer: Layer) -> Layer:
+    profile = board.profile
     area = _populated(board) if profile is None or profile.area.is_empty else profile.area
     if area.is_empty:
         return layer
@@ -97,6 +108,13 @@ def touching(few: npt.NDArray[Any], many: npt.NDArray[Any]) -> tuple[Rows, Rows]
     """Pairs of rows of two polygon arrays that intersect."""
     if len(few) == 0 or len(many) == 0:
         return np.empty(0, dtype=np.intp), np.empty(0, dtype=np.intp)
+    return _TOUCHING.of((few, many), lambda: _touching(few, many))
+
+
+_TOUCHING: Recent[tuple[Rows, Rows]] = Recent(8)
+
+
+def _touching(few: npt.NDArray[Any], many: npt.NDArray[Any]) -> tuple[Rows, Rows]:
     # The second is the prepared side: it may hold a pour with very many sides.
     shapely.prepare(many)
     b, a = shapely.STRtree(few).query(many, predicate="intersects")

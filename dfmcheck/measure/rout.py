@@ -100,9 +100,11 @@ def copper_to_profile(board: Board, reach: float) -> Places:
             uncertainty=gaps.error,
             **place_points(board, gaps.p, gaps.q),
             # Lands are asked about once for the layer and pours pulled back together; every
-            # conductor is a question of its own.
+            # connected conductor is one question, wherever it runs along the profile.
             group=np.select(
-                [kind == "land", kind == "pour"], [WHOLE_LAYER, WHOLE_LAYER - 1], component
+                [kind == "land", kind == "pour"],
+                [WHOLE_LAYER, WHOLE_LAYER - 1],
+                WHOLE_LAYER - 2 - component.astype(np.int64),
             ),
             net_a=names(board.net_names, layer.net[component]),
             **source(image, gaps.a, "a"),

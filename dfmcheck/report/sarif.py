@@ -355,7 +355,7 @@ def _message(text: str) -> str:
     Examples
     --------
     >>> print(_message("net D[0]"))
-    net D\\\\[0\\\\]
+    net D\\[0\\]
     """
     text = clean_text(text).replace("\\", "\\\\").replace("{", "{{").replace("}", "}}")
     return text.replace("[", "\\[").replace("]", "\\]")

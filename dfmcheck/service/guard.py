@@ -75,10 +75,12 @@ class Guard:
             return
         site = request.headers.get("sec-fetch-site")
         origin = request.headers.get("origin")
-        hosts = {request.headers.get("host", ""), self.settings.public_host} - {""}
-        if (site is not None and site not in ("same-origin", "none")) or (
-            origin is not None and _host_of(origin)[1] not in hosts
-        ):
+        if site is not None:  # what the browser itself says; a page cannot change it
+            foreign = site not in ("same-origin", "none")
+        else:
+            hosts = {request.headers.get("host", ""), self.settings.public_host} - {""}
+            foreign = origin is not None and _host_of(origin)[1] not in hosts
+        if foreign:
             raise Refusal(403, "the request comes from another site")
 
 

@@ -21,7 +21,7 @@ _HEADERS = {
     b"content-security-policy": PAGE_POLICY.encode(),
     b"x-frame-options": b"DENY",
     b"x-content-type-options": b"nosniff",
-    b"referrer-policy": b"no-referrer",
+    b"referrer-policy": b"same-origin",  # none at all would make a form's own origin "null"
     b"cross-origin-opener-policy": b"same-origin",
     b"cross-origin-resource-policy": b"same-origin",
     b"permissions-policy": b"camera=(), geolocation=(), microphone=()",

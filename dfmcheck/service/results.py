@@ -41,10 +41,24 @@ def _html(judgement: Judgement, shop: Shop, rules: Mapping[str, Rule], copper: f
     return to_html(judgement, shop, rules, copper)
 
 
+def _sarif(judgement: Judgement, shop: Shop, rules: Mapping[str, Rule], _: float | None) -> str:
+    from dfmcheck.report.sarif import dumps
+
+    return dumps(judgement, rules)
+
+
+def _junit(judgement: Judgement, shop: Shop, rules: Mapping[str, Rule], _: float | None) -> str:
+    from dfmcheck.report.junit import to_junit
+
+    return to_junit(judgement, rules)
+
+
 FILES: dict[str, ResultFile] = {
     "html": ResultFile("report.html", "text/html; charset=utf-8", "Report as HTML", _html),
     "json": ResultFile("findings.json", "application/json", "Findings as JSON", _json),
     "csv": ResultFile("findings.csv", "text/csv; charset=utf-8", "Findings as CSV", _csv),
+    "sarif": ResultFile("findings.sarif", "application/sarif+json", "SARIF", _sarif),
+    "junit": ResultFile("findings.junit.xml", "application/xml", "JUnit XML", _junit),
     "measurements": ResultFile(
         MEASUREMENTS, "application/zip", "Measurements, to judge again without measuring", None
     ),

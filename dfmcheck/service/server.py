@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import logging
 import os
+import signal
 
 import uvicorn
 
@@ -53,6 +54,9 @@ def serve(settings: Settings) -> None:
             ssl_keyfile=settings.tls_key or None,
         )
     )
+    # The web server raises the signal that ended it once more; the rest has to end in order.
+    for number in (signal.SIGTERM, signal.SIGINT):
+        signal.signal(number, lambda *_: None)
     supervisor.start()
     janitor.start()
     try:

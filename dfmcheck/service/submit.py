@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import json
+import logging
 import math
 import re
 from dataclasses import dataclass
@@ -16,7 +17,7 @@ from dfmcheck.errors import UsageError
 from dfmcheck.report.text import plain
 from dfmcheck.service.folder import DataFolder
 from dfmcheck.service.keys import new_id
-from dfmcheck.service.model import Client, Full, Job, JobStore, Limits, Order, Reused
+from dfmcheck.service.model import Client, Full, Job, JobStore, Limits, Order, Reused, Unavailable
 from dfmcheck.service.rate import Rates
 from dfmcheck.service.refusal import Refusal
 from dfmcheck.service.settings import MB, Settings
@@ -24,6 +25,7 @@ from dfmcheck.service.shops import Shops
 from dfmcheck.service.upload import Upload, receive
 from dfmcheck.terms import Role
 
+LOG = logging.getLogger("dfmcheck.service.jobs")
 FIELDS = ("shop", "tier", "thickness", "copper", "board", "role")
 _REPEAT_KEY = re.compile(r"[\x21-\x7e]{1,200}")
 _RANGES = {"thickness": (0.05, 20.0, "mm"), "copper": (1.0, 1000.0, "µm")}
@@ -69,6 +71,11 @@ class Desk:
             job, kept = self.store.submit(client.id, id_, order, limits)
         except Full as error:
             raise Refusal(429, f"{error}; try again later", retry_s=30) from error
+        except Unavailable:
+            # It may be recorded all the same: the package stays until the row is known to be
+            # missing, so that a job never stands there without it.
+            kept = placed
+            raise
         except Reused as error:
             raise Refusal(
                 422, "this Idempotency-Key already stands for another submission; use a new one"
@@ -78,6 +85,8 @@ class Desk:
                 upload.path.unlink(missing_ok=True)
                 if placed:
                     self.folder.remove(id_)
+        if kept:
+            LOG.info("job %s: accepted from client %d, %d bytes", id_, client.id, upload.size)
         return job, kept
 
     def _order(self, upload: Upload, key: str | None) -> Order:

@@ -81,7 +81,12 @@ class Supervisor:
                     wait = min(max(wait * 2, 0.5), 30.0) if lived < _QUICK_S else 0.0
             self._workers = [worker for worker in self._workers if worker.poll() is None]
             if len(self._workers) < self._settings.workers and not self._stop.wait(wait):
-                worker = self._spawn()
+                try:
+                    worker = self._spawn()
+                except OSError as error:
+                    LOG.error("no worker process can be started (%s)", error.strerror)
+                    wait = 5.0
+                    continue
                 began[worker.pid] = time.monotonic()
                 self._workers.append(worker)
             else:

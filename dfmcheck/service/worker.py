@@ -180,6 +180,8 @@ def _preload(shops: Shops) -> None:
     import dfmcheck.report.csv_report
     import dfmcheck.report.html
     import dfmcheck.report.json_report
+    import dfmcheck.report.junit
+    import dfmcheck.report.sarif
     import dfmcheck.screen
     from dfmcheck.measure.rule import measure_functions, rules
 

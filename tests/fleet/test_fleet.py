@@ -216,3 +216,14 @@ def test_wrong_use_is_one_sentence(
     told = run("fleet", packages, *arguments, "--out", tmp_path / "out")
     assert told.returncode == 2, told.stderr
     assert words in told.stderr and "Traceback" not in told.stderr
+
+
+def test_help_loads_none_of_it() -> None:
+    import subprocess
+    import sys
+
+    code = (
+        "import sys, dfmcheck.cli; heavy = {'dask', 'distributed', 'duckdb', 'numpy', 'pyarrow', "
+        "'rich'} & set(sys.modules); assert not heavy - {'rich'}, heavy"
+    )
+    subprocess.run([sys.executable, "-c", code], check=True)

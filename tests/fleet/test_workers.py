@@ -220,6 +220,28 @@ def test_a_worker_killed_in_the_middle_loses_nothing_and_doubles_nothing(
     same_as(out, screened)
 
 
+def test_a_lost_scheduler_is_told_and_the_same_command_goes_on(
+    packages: Path, screened: Path, tmp_path: Path
+) -> None:
+    out = tmp_path / "out"
+    arguments = ("fleet", packages, "--shop", "volume", "--out", out)
+    with ExitStack() as stack:
+        address = scheduler_in(stack, tmp_path, "127.0.0.1")
+        worker_in(stack, tmp_path, address, "one")
+        process = subprocess.Popen(
+            command(*arguments, "--scheduler", address), env=environment(), cwd=ROOT, text=True,
+            stdout=subprocess.DEVNULL, stderr=subprocess.PIPE,
+        )  # fmt: skip
+        wait_for("second package", lambda: finished(out) >= 2)
+    _, told = process.communicate(timeout=240)
+    assert process.returncode == 10, told
+    assert "was lost" in told or "no worker is left" in told
+    assert "Traceback" not in told
+    assert 2 <= finished(out) < COUNT + 1
+    assert run(*arguments).returncode == 10
+    same_as(out, screened)
+
+
 def test_a_package_too_large_to_send_is_told(packages: Path, tmp_path: Path) -> None:
     folder = tmp_path / "packages"
     for name, size in (("mill/large", 1_200_000), ("mill/small", 0)):

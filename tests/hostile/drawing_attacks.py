@@ -1,18 +1,15 @@
+# ruff: noqa: E501 - one attack, one row
 """Gerber layers made to take time, memory or the reader's trust."""
 
 from __future__ import annotations
 
 from pathlib import Path
 
-from registry import Maker, attack, with_file
+from registry import HARMLESS, Maker, attack, with_file
 from soap_dish import copper
 
 GROUP = "Gerber layers"
 TOP = "Copper,L1,Top"
-
-
-def _layer(says: str, extra: bytes | None = None) -> None:
-    raise NotImplementedError
 
 
 def simple(name: str, says: str, extra: bytes) -> Maker:
@@ -175,10 +172,10 @@ simple(
     b"%AMM*1,1,$1,0,0*%\n%ADD20M,1" + b"X1" * 1_000_000 + b"*%\nD20*X10000000Y10000000D03*\n",
 )
 sized("apertures_ten_million", "", lambda full: b"".join(
-    b"%%ADD%dC,1*%%\n" % (n + 100) for n in range(5_000_000 if full else 300_000)))  # fmt: skip
+    b"%%ADD%dC,1*%%\n" % (n + 100) for n in range(5_000_000 if full else 30_000)))  # fmt: skip
 sized("apertures_all_used", "", lambda full: b"".join(
     b"%%ADD%dC,0.%d*%%\nD%d*X10000000Y10000000D03*\n" % (n + 100, n + 1000, n + 100)
-    for n in range(100_000 if full else 30_000)))  # fmt: skip
+    for n in range(100_000 if full else 10_200)))  # fmt: skip
 sized("apertures_selected_undefined", "", lambda full: b"".join(
     b"D%d*X10000000Y10000000D03*\n" % (n + 100) for n in range(1_000_000 if full else 100_000)))  # fmt: skip
 simple("scale_million", "", b"%LS999999*%\n" + FLASH + b"%LS1*%\n")
@@ -213,20 +210,20 @@ sized(
 )
 sized(
     "blank_without_end",
-    "",
+    HARMLESS,
     lambda full: b"X" + b" " * (200_000_000 if full else 20_000_000) + b"1D03*\n",
 )
 sized(
     "letters_without_end", "", lambda full: b"X" * (100_000_000 if full else 10_000_000) + b"D03*\n"
 )
 sized("stars_without_end", "",
-      lambda full: b"*" * (100_000_000 if full else 10_000_000))  # fmt: skip
+      lambda full: b"*" * (100_000_000 if full else 17_000_000))  # fmt: skip
 sized(
     "percents_without_end", "", lambda full: b"%" * (100_000_000 if full else 10_000_000) + b"*\n"
 )
 sized(
     "comment_without_end",
-    "breaks off",
+    "M02",
     lambda full: b"G04 " + b"la la " * (30_000_000 if full else 3_000_000),
 )
 sized("comments_without_end", "", lambda full: b"G04*\n" * (20_000_000 if full else 2_000_000))
@@ -238,7 +235,7 @@ sized(
 sized(
     "attributes_without_end",
     "",
-    lambda full: b"".join(b"%%TO.N,n%d*%%\n" % n for n in range(3_000_000 if full else 300_000)),
+    lambda full: b"".join(b"%%TO.N,n%d*%%\n" % n for n in range(3_000_000 if full else 1_050_000)),
 )
 sized(
     "net_name_of_megabytes",
@@ -247,7 +244,7 @@ sized(
 )
 sized(
     "unknown_commands",
-    "unknown command",
+    "unknown",
     lambda full: b"".join(b"Q%d*\n" % n for n in range(10_000_000 if full else 500_000)),
 )
 simple("format_of_99_digits", "format", b"%FSLAX" + b"9" * 99 + b"Y" + b"9" * 99 + b"*%\n")

@@ -8,6 +8,8 @@ from pathlib import Path
 
 from soap_dish import package
 
+#: In place of a pattern: read as it is, within bounds; the verdict is free.
+HARMLESS = "(read)"
 #: Makes the package in an empty folder; ``full`` asks for the size the report measures, else
 #: for one that is made and refused within a test's time.
 Maker = Callable[[Path, bool], Path]

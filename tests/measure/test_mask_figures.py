@@ -61,6 +61,21 @@ def test_web_counts_the_copper_beside_it_not_all_that_is_bared(tmp_path: Path) -
     assert set(found["kind"].tolist()) == {"nothing to bridge"}
 
 
+@pytest.mark.parametrize("joined", [True, False])
+def test_openings_over_one_net_that_nearly_touch_were_meant_to_meet(
+    tmp_path: Path, joined: bool
+) -> None:
+    b = Laid()
+    for x in (0.0, 1.203):
+        b.top.flash(b.top.circle(1.0), x, 0)
+        b.mask.flash(b.mask.circle(1.2), x, 0)
+    if joined:
+        b.top.draw(b.top.circle(0.3), 0, 0, 1.203, 0)
+    found = rows(b, tmp_path, "mask.web", "mask-top")
+    assert found["value"] == pytest.approx([0.003], abs=NEAR)
+    assert found["kind"].tolist() == ["meant to meet" if joined else ""]
+
+
 def test_web_between_parts_of_a_figure_has_nothing_to_bridge(tmp_path: Path) -> None:
     b = Laid()
     _lands(b)

@@ -259,7 +259,8 @@ def test_a_dropped_file_is_taken(live: Live) -> None:
             """() => {
               const data = new DataTransfer();
               data.items.add(new File(['PK'], 'dropped.zip'));
-              document.body.dispatchEvent(new DragEvent('drop', {bubbles: true, dataTransfer: data}));
+              const how = {bubbles: true, dataTransfer: data};
+              document.body.dispatchEvent(new DragEvent('drop', how));
             }"""
         )
         assert page.evaluate("document.getElementById('package').files[0].name") == "dropped.zip"

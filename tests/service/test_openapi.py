@@ -10,10 +10,10 @@ import pytest
 
 schemathesis = pytest.importorskip("schemathesis", reason="schemathesis is not installed")
 
-from hypothesis import HealthCheck, given, settings
-from schemathesis import checks
+from hypothesis import HealthCheck, given, settings  # noqa: E402
+from schemathesis import checks  # noqa: E402
 
-from tests.service.test_api import Gate, gate_of
+from tests.service.test_api import Gate, gate_of  # noqa: E402
 
 DESCRIPTION = "/api/v1/openapi.json"
 EXAMPLES = 40

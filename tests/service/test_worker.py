@@ -122,7 +122,8 @@ def test_a_job_leaves_its_results_and_nothing_else(bench: Bench) -> None:
     job = bench.job(id_)
     assert (job.state, job.verdict, job.attempts) == ("done", "hold", 1)
     assert [Path(name).name for name in bench.files(id_)] == [
-        "findings.csv", "findings.json", "measurements.dfm", "report.html",
+        "findings.csv", "findings.json", "findings.junit.xml", "findings.sarif",
+        "measurements.dfm", "report.html",
     ]  # fmt: skip
     found = json.loads(bench.folder.result(id_, job.folder, "findings.json").read_text())
     assert found["package"] == "harbour-gauge.zip" and found["verdict"] == "hold"
@@ -349,7 +350,7 @@ def test_the_janitor_sweeps_what_a_crash_left(bench: Bench) -> None:
     os.utime(half, (1, 1))
     bench.store.delete(bench.client, gone)
     sweep(bench.store, bench.folder, bench.settings)
-    assert len(bench.files(done)) == 4 and not leftover.exists()
+    assert len(bench.files(done)) == 6 and not leftover.exists()
     assert bench.files(waiting) == ["package"]
     assert not bench.folder.job(gone).exists() and gone not in bench.store.folders()
     assert not half.exists()

@@ -208,8 +208,9 @@ def tool_without_size(site: Site, rng: Generator, aim: Aim) -> Plant:
             Companion("drill.land-without-hole", ANY, "that hole has no size and is not drilled"),
         ))  # fmt: skip
     drill.tool(round(float(rng.uniform(1.21, 1.29)), 3))
-    idle = Companion("data.tool-size", ANY, "a tool without hits is worth a note")
-    return Plant({drill.name: drill.data()}, (), (idle,))
+    idle = tuple(Companion(rule, ANY, "a tool without hits is worth a note")
+                 for rule in ("data.tool-size", "data.tool-idle"))  # fmt: skip
+    return Plant({drill.name: drill.data()}, (), idle)
 
 
 @planter("data.datum-offset")

@@ -188,6 +188,7 @@ def land_at_edge(site: Site, rng: Generator, aim: Aim) -> Plant:
             if not profile.area.covers(deep):
                 continue
             names = [layer.name, *([mask.name] if mask else [])]
+            names += [one.name for one in site.board.legends]
             if any(len(site.trees[m].query(room, predicate="intersects")) for m in names):
                 continue
             if len(site.hole_tree.query(room, predicate="intersects")):

@@ -145,7 +145,8 @@ def nearly_equal_tools(site: Site, rng: Generator, aim: Aim) -> Plant:
     at = patch.hole(True, hole, (spot.x, spot.y))
     _lands(patch, hole + 0.8, at)
     plant = patch.plant(Expect("drill.tool-spacing", "", step, None))
-    return type(plant)(plant.files, plant.expect, (), plant.note)
+    rest = tuple(c for c in plant.companions if c.rule != "drill.tool-spacing")
+    return type(plant)(plant.files, plant.expect, rest, plant.note)
 
 
 @planter("drill.hole-to-profile")
@@ -178,6 +179,7 @@ def hole_at_edge(site: Site, rng: Generator, aim: Aim) -> Plant:
         hole = round(2 * (apart - gap), 6)
         patch.hole(False, hole, at)
         truth = apart - hole / 2 - site.shop.allowance.unplated / 2
-        mid = (at[0] - n[0] * (hole / 2 + truth / 2), at[1] - n[1] * (hole / 2 + truth / 2))
+        half = (apart + hole / 2) / 2  # of the line from the wall as drawn
+        mid = (at[0] - n[0] * half, at[1] - n[1] * half)
         return patch.plant(Expect("drill.hole-to-profile", "", truth, shapely.Point(mid)))
     raise NoPlace("no free stretch of edge")

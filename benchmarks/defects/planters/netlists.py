@@ -47,15 +47,11 @@ def true_netlist(site: Site) -> list[Row]:
             for k in np.flatnonzero(plated)]  # fmt: skip
     for number, layer in ((1, b.copper[0]), (len(b.copper), b.copper[-1])):
         image = layer.image
-        if number == 1 and len(b.copper) == 1:
-            side = 2 if "bottom" in "".join(m.name for m in b.masks) else 1
-        else:
-            side = number
         flashed = np.flatnonzero(image.flash)
         holed = np.unique(site.hole_tree.query(image.pieces[flashed], predicate="intersects")[0])
         for k in np.delete(flashed, holed)[:MOST].tolist():
             net = int(layer.net[image.piece_component[k]])
-            rows.append(Row(f"N{net}", float(image.x[k]), float(image.y[k]), 0.0, side))
+            rows.append(Row(f"N{net}", float(image.x[k]), float(image.y[k]), 0.0, number))
         if len(b.copper) == 1:
             break
     if len(rows) < 12:

@@ -210,8 +210,9 @@ def larger_hole(site: Site, rng: Generator, aim: Aim) -> Plant:
                 )
         if not expect:
             continue
-        idle = Companion("data.tool-size", None, "its tool may have no hit left")
-        return patch.plant(*expect, companions=(idle,))
+        idle = tuple(Companion(rule, None, "its tool may have no hit left")
+                     for rule in ("data.tool-size", "data.tool-idle"))  # fmt: skip
+        return patch.plant(*expect, companions=idle)
     raise NoPlace("no hole that can be drilled larger")
 
 

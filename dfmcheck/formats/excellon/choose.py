@@ -7,7 +7,6 @@ from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.spatial import cKDTree
 
 from dfmcheck.formats.excellon.comments import Stated
 from dfmcheck.formats.excellon.lexer import Rows
@@ -156,6 +155,8 @@ def _score(hits: Hits, tools: Sequence[Tool], expected: Box | None, units: bool)
             score -= 0.5 * float(1.0 - usual.mean())
     holes = hits.take(hits.kind == HitKind.HIT)
     if len(holes) >= 2 and len(sizes):
+        from scipy.spatial import cKDTree  # loads slowly; most files state their format
+
         near, _ = cKDTree(np.column_stack([holes.x0, holes.y0])).query(
             np.column_stack([holes.x0, holes.y0]), k=2
         )

@@ -81,7 +81,7 @@ class Rows:
 
 
 def decode_text(data: bytes, file: str) -> str:
-    """The file as text with ``\\n`` line ends; FormatError where it is no drill text or too long."""
+    """The file as text with ``\\n`` line ends; FormatError where it is no drill text, or long."""
     check_size(data, file)
     if data.startswith((b"\xff\xfe", b"\xfe\xff")):
         text = data.decode("utf-16", errors="replace")

@@ -46,10 +46,10 @@ def within_bounds(image: Image, notes: Notes) -> Image:
 def _beyond(table: Objects | Contours) -> Bools:
     ends = np.stack([table.x0, table.y0, table.x1, table.y1])
     with np.errstate(invalid="ignore", over="ignore"):
-        out = ~(np.abs(ends) <= MOST_MM).all(axis=0)
+        out: Bools = np.asarray(~(np.abs(ends) <= MOST_MM).all(axis=0))
         arc = np.flatnonzero(~np.isnan(table.cx) & ~out)
         if not len(arc):
-            return np.asarray(out)
+            return out
         x0, y0 = table.x0[arc] - table.cx[arc], table.y0[arc] - table.cy[arc]
         x1, y1 = table.x1[arc] - table.cx[arc], table.y1[arc] - table.cy[arc]
         radius = np.maximum(np.hypot(x0, y0), np.hypot(x1, y1))
@@ -58,4 +58,4 @@ def _beyond(table: Objects | Contours) -> Bools:
         turn[(table.x0[arc] == table.x1[arc]) & (table.y0[arc] == table.y1[arc])] = 2 * np.pi
         # a flat arc far from its centre is near its chord; a long one goes where no board is
         out[arc] |= ~(radius * turn <= 2 * np.pi * MOST_MM)
-    return np.asarray(out)
+    return out
