@@ -118,7 +118,7 @@ def _screen(
     if voltages is not None:
         model = with_voltages(model, voltages)
     far = {id_: max((reach or {}).get(id_, 0.0) * 1.001, DEFAULT_REACH) for id_ in functions}
-    places = _measure_all(model, far, workers, progress)
+    places, facts = _measure_all(model, far, copper_um, workers, progress)
     gaps = list(model.gaps)
     plated = bool((model.holes.plated == 1).any())
     if model.thickness is None and plated:
@@ -133,7 +133,7 @@ def _screen(
     return Screening(
         package=package.name,
         files=model.files,
-        facts=board_facts(model, copper_um),
+        facts=facts,
         places=places,
         reach=far,
         measured=_measured(model, set(functions), gaps),
@@ -188,6 +188,12 @@ def _measure_some(tasks: tuple[Task, ...], layer: int) -> list[tuple[tuple[int, 
     return [((n, layer), measure_functions()[ids[0]](board, far)) for n, ids, far in tasks]
 
 
+def _facts(copper_um: float | None) -> Facts:
+    """Runs in a worker as well: what the finish covers takes as long as a large search."""
+    assert _BOARD is not None
+    return board_facts(_BOARD, copper_um)
+
+
 def _jobs(board: Board, tasks: list[Task], workers: int) -> list[tuple[tuple[Task, ...], int]]:
     """Tasks shared out, with the copper layer each job looks at.
 
@@ -205,8 +211,12 @@ def _jobs(board: Board, tasks: list[Task], workers: int) -> list[tuple[tuple[Tas
 
 
 def _measure_all(
-    board: Board, reach: Mapping[str, float], workers: int, progress: Progress | None
-) -> Places:
+    board: Board,
+    reach: Mapping[str, float],
+    copper_um: float | None,
+    workers: int,
+    progress: Progress | None,
+) -> tuple[Places, Facts]:
     tasks = [
         (function, ids, max(reach[id_] for id_ in ids))
         for function, ids in searches().items()
@@ -220,20 +230,22 @@ def _measure_all(
             results.append(function(board, far))
             if progress:
                 progress("measuring", n, total)
-        return Places.concat(results)
+        return Places.concat(results), board_facts(board, copper_um)
     global _BOARD
     _BOARD = board
     jobs = _jobs(board, [(n, ids, far) for n, (_, ids, far) in enumerate(tasks)], workers)
     parts: dict[tuple[int, int], Places] = {}
     total = sum(len(some) for some, _ in jobs)
     with ProcessPoolExecutor(workers, mp_context=get_context("fork")) as pool:
+        told = pool.submit(_facts, copper_um)
         futures = [pool.submit(_measure_some, *job) for job in jobs]
         for future in as_completed(futures):
             parts.update(future.result())
             if progress:
                 progress("measuring", len(parts), total)
+        facts = told.result()
     _BOARD = None
-    return Places.concat([parts[key] for key in sorted(parts)])
+    return Places.concat([parts[key] for key in sorted(parts)]), facts
 
 
 def _view(board: Board, layer: int) -> Board:

@@ -38,7 +38,8 @@ def page(results: Sequence[Result], seed: int, repeats: int) -> list[str]:
         "whole package is screened, and what is found is held against what was planted. The true",
         "value is reckoned in closed form from the numbers written into the file, never by the",
         "measuring that is being scored. Limits are those of `benchmarks/defects/shop.toml`, which",
-        "lie just below what the boards themselves keep to.",
+        "lie just below what the boards themselves keep to. Where a rule looks at a whole layer,",
+        "the board or a netlist, that file is drawn anew, and only the rule itself is scored.",
         "",
         "```sh",
         f"python -m benchmarks.defects --seed {seed} --repeats {repeats}",
@@ -98,6 +99,8 @@ def page(results: Sequence[Result], seed: int, repeats: int) -> list[str]:
     off = [r for r in sound if r.caught and (r.position_error or 0.0) > 0.01]
     out += ["", "## Places more than 10 µm off", ""]
     out += _told(off, notes.get("place", {})) or ["None."]
+    bare = sorted(rules().keys() - {r.rule for r in sound})
+    out += ["", "## Rules without a plant", "", ", ".join(bare) + "." if bare else "None."]
     broken = [r for r in results if r.error]
     if broken:
         out += ["", f"{len(broken)} plants could not be scored (errors)."]

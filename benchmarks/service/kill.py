@@ -10,7 +10,9 @@ import argparse
 import json
 import random
 import shutil
+import signal
 import sqlite3
+import sys
 import tempfile
 import threading
 import time
@@ -242,9 +244,13 @@ def main() -> int:
     parser.add_argument("--store", default="", help="postgresql://… instead of SQLite")
     parser.add_argument("--gap", type=float, nargs=2, default=(0.0, 5.0), help="seconds")
     given = parser.parse_args()
+    signal.signal(signal.SIGTERM, lambda *_: sys.exit(1))  # the server is ended then too
     with tempfile.TemporaryDirectory(prefix="dfmcheck-kill-") as folder:
         live = Live(Path(folder) / "data", given.port, {**SETTINGS, "store": given.store})
-        figures = Run(live, given.jobs, given.seed, tuple(given.gap)).go()
+        try:
+            figures = Run(live, given.jobs, given.seed, tuple(given.gap)).go()
+        finally:
+            live.kill()
     print(json.dumps(vars(figures), indent=1))
     return 1 if figures.wrong or figures.recorded_not_once else 0
 

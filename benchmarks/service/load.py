@@ -10,7 +10,9 @@ import argparse
 import json
 import os
 import shutil
+import signal
 import statistics
+import sys
 import tempfile
 import threading
 import time
@@ -150,6 +152,7 @@ def main() -> int:
     parser.add_argument("--largest", type=int, default=1, help="how often the largest board goes")
     parser.add_argument("--without", nargs="*", default=[], help="boards left out")
     given = parser.parse_args()
+    signal.signal(signal.SIGTERM, lambda *_: sys.exit(1))  # the server is ended then too
     boards = Path(os.environ.get("DFMCHECK_BOARDS") or ROOT.parent / "shared" / "boards")
     with tempfile.TemporaryDirectory(prefix="dfmcheck-load-") as name:
         folder = Path(name)
@@ -163,7 +166,11 @@ def main() -> int:
             "workers": str(given.workers), "rate": "100000", "max_jobs": "1000",
             "store": given.store, "time_limit_s": "1800",
         }  # fmt: skip
-        figures = run(Live(folder / "data", given.port, settings), paths, given.clients)
+        live = Live(folder / "data", given.port, settings)
+        try:
+            figures = run(live, paths, given.clients)
+        finally:
+            live.kill()
     print(json.dumps(figures, indent=1))
     return 0 if not figures["lost"] and set(figures["states"]) <= {"done"} else 1
 

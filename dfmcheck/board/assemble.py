@@ -83,7 +83,7 @@ def assemble(
     assumptions += drill_assumptions
     holes, more_assumed = decide_plating(holes, copper, files)
     assumptions += more_assumed
-    copper, holes, names = connect(copper, holes)
+    copper, holes, names = connect(copper, holes, workers)
     netlists, more = read_netlists(package, unread)
     defects += more
     gaps = _gaps(package, profile, holes, copper, unread, bool(netlists))

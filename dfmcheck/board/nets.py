@@ -4,7 +4,9 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
+from functools import partial
 from typing import Any
 
 import numpy as np
@@ -32,6 +34,25 @@ def holes_met(
     """Pairs of a row of ``parts`` and a hole it reaches into, whatever layers the hole spans."""
     columns = (holes.x0, holes.y0, holes.x1, holes.y1, holes.r, parts)
     return _MET.of(columns, lambda: _meeting(holes, parts))
+
+
+def _meet_all(holes: Holes, copper: Sequence[Layer], workers: int) -> None:
+    """Ask for the holes every layer meets, some layers at a time: the search leaves the
+    interpreter to others while it runs."""
+    if workers <= 1 or len(copper) < 3 or len(holes) == 0:
+        return
+    hole_polygons(holes, np.empty(0, dtype=np.intp))
+    parts = [layer.image.parts for layer in copper]
+    with ThreadPoolExecutor(workers) as pool:
+        for one, met in zip(parts, pool.map(lambda p: _meeting(holes, p), parts), strict=True):
+            columns = (holes.x0, holes.y0, holes.x1, holes.y1, holes.r, one)
+            _MET.of(columns, partial(_given, met))
+
+
+def _given(
+    met: tuple[npt.NDArray[np.intp], npt.NDArray[np.intp]],
+) -> tuple[npt.NDArray[np.intp], npt.NDArray[np.intp]]:
+    return met
 
 
 def _meeting(
@@ -66,7 +87,7 @@ def crossing(holes: Holes, a: npt.NDArray[Any], b: npt.NDArray[Any]) -> npt.NDAr
 
 
 def connect(
-    copper: Sequence[Layer], holes: Holes
+    copper: Sequence[Layer], holes: Holes, workers: int = 1
 ) -> tuple[tuple[Layer, ...], Holes, tuple[str, ...]]:
     """Give every component and every plated hole a net.
 
@@ -81,6 +102,7 @@ def connect(
     nodes_a: list[Any] = [np.empty(0, dtype=np.int64)]
     nodes_b: list[Any] = [np.empty(0, dtype=np.int64)]
     discs = hole_polygons(holes, plated)
+    _meet_all(holes, copper, workers)
     tree = shapely.STRtree(discs) if len(discs) else None
     for number, layer in enumerate(copper, start=1):
         part, hole = holes_met(holes, layer.image.parts)

@@ -45,8 +45,14 @@ def merge(pieces: npt.NDArray[Any], edges: Edges, whole: Rows) -> Merged:
         Rows of pieces whose edges are exact.
     """
     round_, row = _strokes(len(pieces), edges, whole)
-    parts = _union(_shapes(pieces, edges, round_, row))
-    part = _owner(pieces, parts, edges, round_, row)
+    shapes, alike = _shapes(pieces, edges, round_, row)
+    parts = _union(shapes)
+    # Strokes of one run, and equal ones, lie in one part: one of them is asked for all.
+    asked, of = np.unique(alike, return_inverse=True)
+    asked_round = np.flatnonzero(np.isin(round_, asked))
+    part = _owner(
+        pieces[asked], parts, edges, np.searchsorted(asked, round_[asked_round]), row[asked_round]
+    )[of]
     return Merged(parts, part, _components(len(parts), part, edges))
 
 
@@ -59,18 +65,30 @@ def _strokes(count: int, edges: Edges, whole: Rows) -> tuple[Rows, Rows]:
     return round_, row[round_]
 
 
-def _shapes(pieces: npt.NDArray[Any], edges: Edges, round_: Rows, row: Rows) -> npt.NDArray[Any]:
-    """What is to be merged: strokes as runs and none of them twice, and the other pieces."""
-    once = _first_of_equals(edges, row)
+def _shapes(
+    pieces: npt.NDArray[Any], edges: Edges, round_: Rows, row: Rows
+) -> tuple[npt.NDArray[Any], Rows]:
+    """What is to be merged: strokes as runs and none of them twice, and the other pieces.
+
+    With it, for every piece, the first one it makes a shape with or is equal to: itself mostly.
+    """
+    once, first = _first_of_equals(edges, row)
     runs = stroke_runs(edges.segments[row[once]], edges.r[row[once]])
     other = np.ones(len(pieces), dtype=np.bool_)
     other[round_] = False
     other[round_[once[runs.of < 0]]] = True
-    return np.concatenate([pieces[other], runs.shapes])
+    alike = np.arange(len(pieces))
+    leads = round_[once]
+    in_run = np.flatnonzero(runs.of >= 0)
+    head = np.full(len(runs.shapes), -1, dtype=np.intp)
+    head[runs.of[in_run[::-1]]] = in_run[::-1]
+    alike[leads[in_run]] = leads[head[runs.of[in_run]]]
+    alike[round_] = alike[round_[first]]
+    return np.concatenate([pieces[other], runs.shapes]), alike
 
 
-def _first_of_equals(edges: Edges, row: Rows) -> Rows:
-    """Places in ``row`` of the first of equal edges, in order."""
+def _first_of_equals(edges: Edges, row: Rows) -> tuple[Rows, Rows]:
+    """Places in ``row`` of the first of equal edges, in order, and that place for every row."""
     table = [
         np.ascontiguousarray(c[row]) for c in (edges.x0, edges.y0, edges.x1, edges.y1, edges.r)
     ]
@@ -79,7 +97,9 @@ def _first_of_equals(edges: Edges, row: Rows) -> Rows:
     if len(order):
         new[1:] = np.any([np.diff(c[order]) != 0 for c in table], axis=0)
     # lexsort is stable: the first of a run of equals is the one painted first.
-    return np.sort(order[new])
+    first = np.empty(len(order), dtype=np.intp)
+    first[order] = order[new][np.cumsum(new) - 1]
+    return np.sort(order[new]), first
 
 
 def _union(shapes: npt.NDArray[Any]) -> npt.NDArray[Any]:

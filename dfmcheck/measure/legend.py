@@ -24,11 +24,11 @@ from dfmcheck.measure.common import (
     source,
 )
 from dfmcheck.measure.hairlines import without_hairlines
+from dfmcheck.measure.laps import laps
 from dfmcheck.measure.legend_ground import counters
 from dfmcheck.measure.legend_narrow import between_letters, goes_on, narrowest
 from dfmcheck.measure.mask_shapes import (
     holes_on,
-    laps,
     mask_of,
     nearest_gap,
     on_board,

@@ -15,10 +15,10 @@ from dfmcheck.geometry.gaps import gaps_between
 from dfmcheck.geometry.image import Image
 from dfmcheck.measure.common import concat_layers, place_points, source
 from dfmcheck.measure.hairlines import without_hairlines
+from dfmcheck.measure.laps import laps
 from dfmcheck.measure.mask_shapes import (
     first_piece,
     holes_on,
-    laps,
     mask_of,
     nearest_gap,
     on_board,

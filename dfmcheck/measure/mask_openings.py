@@ -14,11 +14,11 @@ from dfmcheck.formats.records import Kind
 from dfmcheck.geometry.edges import Edges
 from dfmcheck.geometry.gaps import gaps_within
 from dfmcheck.measure.common import concat_layers, names, place_points, source
+from dfmcheck.measure.laps import laps
 from dfmcheck.measure.mask_figures import figures
 from dfmcheck.measure.mask_shapes import (
     first_piece,
     holes_on,
-    laps,
     nearest_gap,
     on_board,
     outer_copper,

@@ -1,8 +1,7 @@
-"""What the rules on mask, legend and paste share: the layers of one side, and how far they lap."""
+"""What the rules on mask, legend and paste share: the layers of one side and what they touch."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -22,7 +21,6 @@ Rows = npt.NDArray[np.intp]
 Bools = npt.NDArray[np.bool_]
 
 _MARGIN = 1.0  # mm; lands stop about this far from the edge of a board
-_STEPS = 8  # points along each side of an overlap at which its depth is tried
 
 
 def outer_copper(board: Board, side: Side | None) -> Layer | None:
@@ -120,50 +118,6 @@ def _touching(few: npt.NDArray[Any], many: npt.NDArray[Any]) -> tuple[Rows, Rows
     b, a = shapely.STRtree(few).query(many, predicate="intersects")
     order = np.lexsort((b, a))
     return a[order], b[order]
-
-
-@dataclass(frozen=True, slots=True)
-class Laps:
-    """How far one of a pair of polygons reaches into the other, per pair.
-
-    ``depth`` is the greatest distance of a point of the overlap from the outline of the second,
-    ``p`` (n, 2) that point, ``q`` the nearest point of the outline; ``area`` the overlap's.
-    """
-
-    depth: Floats
-    p: Floats
-    q: Floats
-    area: Floats
-
-
-def laps(first: npt.NDArray[Any], second: npt.NDArray[Any]) -> Laps:
-    """How far ``first`` reaches into ``second``, pair by pair of equally long arrays."""
-    n = len(first)
-    if n == 0:
-        return Laps(np.empty(0), np.empty((0, 2)), np.empty((0, 2)), np.empty(0))
-    common = shapely.intersection(first, second)
-    longest = np.maximum(np.ptp(shapely.bounds(common)[:, [0, 2]], axis=1), 1e-3)
-    coords, of = shapely.get_coordinates(
-        shapely.segmentize(common, np.maximum(longest / _STEPS, 0.01)), return_index=True
-    )
-    # Where the overlap is all of the second, only points within it are deep.
-    within = shapely.point_on_surface(common)
-    real = np.flatnonzero(~shapely.is_empty(within))
-    coords = np.concatenate([coords, shapely.get_coordinates(within[real])])
-    of = np.concatenate([of, real])
-    outline = shapely.boundary(second)
-    shapely.prepare(outline)
-    points = shapely.points(coords)
-    away = shapely.distance(points, outline[of])
-    order = np.lexsort((coords[:, 0].round(5), coords[:, 1].round(5), -away.round(7), of))
-    first_row = order[run_starts(of[order])]
-    depth, p = np.zeros(n), np.full((n, 2), np.nan)
-    depth[of[first_row]], p[of[first_row]] = away[first_row], coords[first_row]
-    q = p.copy()
-    rows = of[first_row]
-    line = shapely.shortest_line(points[first_row], outline[rows])
-    q[rows] = shapely.get_coordinates(line).reshape(-1, 2, 2)[:, 1]
-    return Laps(depth, p, q, shapely.area(common))
 
 
 def worst_first(key: npt.NDArray[Any], value: Floats, at: Floats) -> Rows:

@@ -216,7 +216,7 @@ def test_the_place_of_a_gap_is_a_line_where_it_is_even_and_a_point_where_it_is_n
 
 def test_every_kind_plants_a_rule_there_is():
     known = rules()
-    assert len(planters()) > 40
+    assert len(planters()) > 100
     for kind in planters().values():
         assert kind.rule in known, kind.name
         assert kind.says.endswith("."), kind.name

@@ -206,6 +206,7 @@ def tool_without_size(site: Site, rng: Generator, aim: Aim) -> Plant:
         drill.after[line] = [f"T{tool:02d}"]
         return Plant({drill.name: drill.data()}, (Expect("data.tool-size"),), (
             Companion("drill.land-without-hole", ANY, "that hole has no size and is not drilled"),
+            Companion("data.attribute-contradiction", ANY, "its lands claim a hole"),
         ))  # fmt: skip
     drill.tool(round(float(rng.uniform(1.21, 1.29)), 3))
     idle = tuple(Companion(rule, ANY, "a tool without hits is worth a note")

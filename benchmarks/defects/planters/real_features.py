@@ -306,5 +306,6 @@ def hit_left_out(site: Site, rng: Generator, aim: Aim) -> Plant:
         return Plant({drill.name: drill.data()},
                      (Expect("drill.land-without-hole", "", None, where),),
                      (Companion("etch.isolated-copper", where, "its land hangs on no circuit"),
+                      Companion("data.attribute-contradiction", where, "its lands claim a hole"),
                       Companion("mask.missing-opening", where, "a land without hole")))  # fmt: skip
     raise NoPlace("no hole among fifteen like it")
