@@ -6,6 +6,7 @@ Exit codes: 0 release, 10 query, 20 hold (also a package that cannot be opened),
 
 from __future__ import annotations
 
+import os
 import sys
 from typing import Annotated
 
@@ -41,6 +42,8 @@ app = typer.Typer(
 
 def main() -> None:
     """Entry point of the ``dfmcheck`` command."""
+    # looking for plug-ins of the schema library reads the metadata of all installed packages
+    os.environ.setdefault("PYDANTIC_DISABLE_PLUGINS", "__all__")
     for stream in (sys.stdout, sys.stderr):
         reconfigure = getattr(stream, "reconfigure", None)
         if reconfigure is not None:

@@ -162,6 +162,7 @@ def _open(path: Path, roles: Mapping[str, str] | None, board: str | None) -> Pac
 
 _BOARD: Board | None = None
 _BY_LAYER = ("copper", "outer", "inner")
+_LONGEST = {"mask": -3, "legend": -2, "paste": -1}
 
 
 @contextmanager
@@ -182,10 +183,17 @@ Task = tuple[int, tuple[str, ...], float]
 
 
 def _measure_some(tasks: tuple[Task, ...], layer: int) -> list[tuple[tuple[int, int], Places]]:
-    """Runs in a worker that inherited the board; ``layer`` -1 measures the board as a whole."""
+    """Runs in a worker that inherited the board."""
     assert _BOARD is not None
-    board = _view(_BOARD, layer)
-    return [((n, layer), measure_functions()[ids[0]](board, far)) for n, ids, far in tasks]
+    return _measure_on(_BOARD, tasks, layer)
+
+
+def _measure_on(
+    board: Board, tasks: tuple[Task, ...], layer: int
+) -> list[tuple[tuple[int, int], Places]]:
+    """Some searches on one copper layer; ``layer`` -1 measures the board as a whole."""
+    view = _view(board, layer)
+    return [((n, layer), measure_functions()[ids[0]](view, far)) for n, ids, far in tasks]
 
 
 def _facts(copper_um: float | None) -> Facts:
@@ -198,16 +206,24 @@ def _jobs(board: Board, tasks: list[Task], workers: int) -> list[tuple[tuple[Tas
     """Tasks shared out, with the copper layer each job looks at.
 
     What looks at the whole board goes first, as nothing tells how long it takes; then the
-    layers, the fullest first. One worker does all of a layer and looks up its outlines once,
-    where there are layers enough to keep all workers busy.
+    layers, the fullest first. One worker does all of a layer, or all that looks at the mask,
+    and looks up the outlines once, where there are layers enough to keep all workers busy.
     """
     known = rules()
-    whole = [t for t in tasks if known[t[1][0]].looks_at not in _BY_LAYER]
+    kinds: dict[str, list[Task]] = {}
+    for task in tasks:
+        kinds.setdefault(known[task[1][0]].looks_at, []).append(task)
+    whole = [tuple(some) for kind, some in kinds.items() if kind not in _BY_LAYER]
     single = tuple(t for t in tasks if known[t[1][0]].looks_at in _BY_LAYER)
     sizes = [len(layer.image.edges) for layer in board.copper]
     layers = sorted(range(len(sizes)), key=lambda i: -sizes[i]) if single else []
-    shares = [single] if len(layers) >= 2 * workers else [(t,) for t in single]
-    return [((t,), -1) for t in whole] + [(share, n) for n in layers for share in shares]
+    if len(layers) >= 2 * workers:
+        whole.sort(key=lambda some: _LONGEST.get(known[some[0][1][0]].looks_at, 0))
+        shares = [single]
+    else:
+        whole = [(t,) for some in whole for t in some]
+        shares = [(t,) for t in single]
+    return [(some, -1) for some in whole] + [(share, n) for n in layers for share in shares]
 
 
 def _measure_all(
@@ -222,29 +238,32 @@ def _measure_all(
         for function, ids in searches().items()
         if all(id_ in reach for id_ in ids)
     ]
-    total = len(tasks)
     size = sum(len(layer.image.edges) for layer in board.copper + board.masks)
-    results: list[Places] = []
-    if workers <= 1 or size < 20_000:
-        for n, (function, _, far) in enumerate(tasks, start=1):
-            results.append(function(board, far))
-            if progress:
-                progress("measuring", n, total)
-        return Places.concat(results), board_facts(board, copper_um)
-    global _BOARD
-    _BOARD = board
+    if size < 20_000:
+        workers = 1
     jobs = _jobs(board, [(n, ids, far) for n, (_, ids, far) in enumerate(tasks)], workers)
     parts: dict[tuple[int, int], Places] = {}
     total = sum(len(some) for some, _ in jobs)
-    with ProcessPoolExecutor(workers, mp_context=get_context("fork")) as pool:
-        told = pool.submit(_facts, copper_um)
-        futures = [pool.submit(_measure_some, *job) for job in jobs]
-        for future in as_completed(futures):
-            parts.update(future.result())
-            if progress:
-                progress("measuring", len(parts), total)
-        facts = told.result()
-    _BOARD = None
+
+    def take(some: list[tuple[tuple[int, int], Places]]) -> None:
+        parts.update(some)
+        if progress:
+            progress("measuring", len(parts), total)
+
+    if workers <= 1:
+        for job in jobs:
+            take(_measure_on(board, *job))
+        facts = board_facts(board, copper_um)
+    else:
+        global _BOARD
+        _BOARD = board
+        with ProcessPoolExecutor(workers, mp_context=get_context("fork")) as pool:
+            told = pool.submit(_facts, copper_um)
+            futures = [pool.submit(_measure_some, *job) for job in jobs]
+            for future in as_completed(futures):
+                take(future.result())
+            facts = told.result()
+        _BOARD = None
     return Places.concat([parts[key] for key in sorted(parts)]), facts
 
 

@@ -42,7 +42,8 @@ def page(results: Sequence[Result], seed: int, repeats: int) -> list[str]:
         "the board or a netlist, that file is drawn anew, and only the rule itself is scored.",
         "",
         "```sh",
-        f"python -m benchmarks.defects --seed {seed} --repeats {repeats}",
+        f"python -m benchmarks.defects --seed {seed} --repeats {repeats} \\",
+        f"    --boards {' '.join(boards)}",
         "```",
         "",
         f"{len(sound)} plants of {len({r.planter for r in sound})} kinds for "

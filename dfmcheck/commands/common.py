@@ -153,7 +153,6 @@ def unopened_reports(asked: Mapping[str, Path | None], package: Path) -> Iterato
     """No report of an earlier run stays to be taken for one of this run; where the package
     cannot be opened, those forms that can tell it do."""
     from dfmcheck.errors import PackageError
-    from dfmcheck.report import junit, sarif
     from dfmcheck.report.output import write, writing
 
     for path in asked.values():
@@ -164,6 +163,8 @@ def unopened_reports(asked: Mapping[str, Path | None], package: Path) -> Iterato
     try:
         yield
     except PackageError as error:
+        from dfmcheck.report import junit, sarif
+
         for kind, made in (("sarif", sarif.unopened), ("junit", junit.unopened)):
             path = asked[kind]
             if path is not None:

@@ -294,7 +294,7 @@ def places_from(content: bytes) -> Places:
     from dfmcheck.measure import store
     from dfmcheck.measure.places import COLUMNS
 
-    table = parquet.read_table(io.BytesIO(content), columns=list(COLUMNS))
+    table = parquet.ParquetFile(io.BytesIO(content)).read(columns=list(COLUMNS))
     return store.from_arrow(table, "places")
 
 

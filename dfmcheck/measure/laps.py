@@ -144,7 +144,7 @@ class _Facets:
         if len(odd):
             circles = shapely.maximum_inscribed_circle(single[odd], tolerance=_NEAR)
             at[odd] = shapely.get_coordinates(circles).reshape(-1, 2, 2)[:, 0]
-        return at[self._of]
+        return np.asarray(at[self._of])
 
     def nearest(self, points: Floats, pair: Rows) -> tuple[Floats, Rows]:
         """Distance (n,) of each point from the outline of its pair's polygon, and the facet."""

@@ -203,7 +203,8 @@ def _from_parquet(content: bytes, path: str) -> Places:
     import pyarrow.parquet as parquet
 
     try:
-        table = parquet.read_table(io.BytesIO(content))
+        # read_table would import the whole of pyarrow's data set machinery for one file
+        table = parquet.ParquetFile(io.BytesIO(content)).read()
     except (pa.ArrowException, OSError) as error:
         raise _wrong(f"{_TABLE} cannot be read ({error})", path) from error
     return from_arrow(table, path)

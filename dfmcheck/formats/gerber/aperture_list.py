@@ -10,6 +10,7 @@ import math
 import re
 from collections.abc import Container, Iterable
 from dataclasses import dataclass
+from functools import lru_cache
 
 from lark import Token, Tree
 from lark.exceptions import UnexpectedInput
@@ -49,6 +50,7 @@ class Row:
     line: int
 
 
+@lru_cache(maxsize=20_000)  # one list serves every file of a package
 def read_row(text: str, line: int) -> Row:
     """Read one row; lark's UnexpectedInput where it is none.
 
