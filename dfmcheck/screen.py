@@ -112,7 +112,9 @@ def _screen(
     package = _open(path, roles, board)
     if len(package.boards) > 1:
         return _several(package)
-    model = assemble(package, thickness=thickness, workers=workers, progress=progress)
+    model = assemble(
+        package, thickness=thickness, workers=workers, progress=progress, meanwhile=rules
+    )
     known = rules()
     functions = [id_ for id_ in measure_functions() if voltages or not known[id_].opt_in]
     if voltages is not None:
@@ -193,7 +195,8 @@ def _measure_on(
 ) -> list[tuple[tuple[int, int], Places]]:
     """Some searches on one copper layer; ``layer`` -1 measures the board as a whole."""
     view = _view(board, layer)
-    return [((n, layer), measure_functions()[ids[0]](view, far)) for n, ids, far in tasks]
+    functions = measure_functions()
+    return [((n, layer), functions[ids[0]](view, far)) for n, ids, far in tasks]
 
 
 def _facts(copper_um: float | None) -> Facts:

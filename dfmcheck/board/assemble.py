@@ -41,6 +41,7 @@ def assemble(
     thickness: float | None = None,
     workers: int = 1,
     progress: Progress | None = None,
+    meanwhile: Callable[[], object] = lambda: None,
 ) -> Board:
     """Read every file that has a role and build the board.
 
@@ -52,11 +53,13 @@ def assemble(
         Processes for reading and painting layers; the result does not depend on it.
     progress : callable, optional
         Called with a word, files done and files in all.
+    meanwhile : callable
+        Called once while other processes read the layers, if they do.
     """
     defects: list[Defect] = list(package.defects)
     assumptions: list[Assumption] = list(package.assumptions)
     unread: set[str] = set()
-    loaded = _load_all(package, workers, progress)
+    loaded = _load_all(package, workers, progress, meanwhile)
     for item in loaded:
         defects += item.defects
         assumptions += item.assumptions
@@ -173,7 +176,12 @@ def _inside_profile(board: Board) -> Board:
     return replace(board, copper=inside(board.copper), masks=inside(board.masks))
 
 
-def _load_all(package: Package, workers: int, progress: Progress | None) -> list[Loaded]:
+def _load_all(
+    package: Package,
+    workers: int,
+    progress: Progress | None,
+    meanwhile: Callable[[], object],
+) -> list[Loaded]:
     wanted = [
         f
         for f in package.files
@@ -200,6 +208,7 @@ def _load_all(package: Package, workers: int, progress: Progress | None) -> list
     points = 0
     with ProcessPoolExecutor(workers, mp_context=get_context("fork")) as pool:
         futures = {pool.submit(load_gerber, *jobs[i]): i for i in by_size}
+        meanwhile()
         for n, future in enumerate(as_completed(futures), start=1):
             results[futures[future]] = loaded = future.result()
             try:

@@ -16,6 +16,9 @@ Words = npt.NDArray[np.uint64]
 
 _SAME = 1e-6
 """Coordinates that round to the same nanometre are the same."""
+_BLOCK = 20
+"""Fewer repeats in a file than this are a habit of the layout program, not a block pasted
+twice, and do no harm (common practice)."""
 _SIGNED = re.compile(rb"%TF\.MD5,([0-9A-Fa-f]{32})\*%")
 
 
@@ -31,7 +34,7 @@ def artwork_checks(artwork: Artwork, data: bytes, role: Role) -> tuple[Defect, .
 def _repeated(artwork: Artwork, role: Role) -> tuple[Defect, ...]:
     objects = artwork.objects
     rows = np.flatnonzero(repeats(artwork))
-    if len(rows) == 0:
+    if len(rows) < _BLOCK:
         return ()
     k = int(rows[np.argmin(objects.line[rows])])
     return (

@@ -10,6 +10,7 @@ import shapely
 
 from dfmcheck.board.model import Profile, Scores
 from dfmcheck.formats.records import Artwork, Kind
+from dfmcheck.geometry.groups import connected
 from dfmcheck.geometry.edges import CHORD_ERROR, capsule_edges
 from dfmcheck.geometry.flatten import flatten
 from dfmcheck.geometry.segments import split_arc
@@ -198,27 +199,25 @@ def _enclosed(
 
 def _joined(points: np.ndarray, tolerance: float) -> np.ndarray:
     """Points with those nearer than ``tolerance`` to an earlier one moved onto it."""
-    from scipy.sparse import coo_array
-    from scipy.sparse.csgraph import connected_components
-    from scipy.spatial import cKDTree
-
-    pairs = cKDTree(points).query_pairs(tolerance, output_type="ndarray")
-    n = len(points)
-    graph = coo_array((np.ones(len(pairs)), (pairs[:, 0], pairs[:, 1])), shape=(n, n))
-    _, label = connected_components(graph, directed=False)
+    spots = shapely.points(points)
+    a, b = shapely.STRtree(spots).query(spots, predicate="dwithin", distance=tolerance)
+    label = connected(len(points), a[a < b], b[a < b])
     _, first = np.unique(label, return_index=True)
     return np.asarray(points[first[label]])
 
 
 def _loose_ends(ends: np.ndarray) -> tuple[bool, float, tuple[float, float]]:
     """Whether some end meets no other; the widest nearest-neighbour gap of those, and where."""
-    from scipy.spatial import cKDTree
-
     points, count = np.unique(ends, axis=0, return_counts=True)
     lone = points[count % 2 == 1]
     if len(lone) < 2:
         return len(lone) > 0, 0.0, (0.0, 0.0)
-    distance = np.asarray(cKDTree(lone).query(lone, k=2)[0])[:, 1]
+    spots = shapely.points(lone)
+    (of, _), away = shapely.STRtree(spots).query_nearest(
+        spots, exclusive=True, return_distance=True, all_matches=False
+    )
+    distance = np.zeros(len(lone))
+    distance[of] = away
     k = int(distance.argmax())
     return True, float(distance[k]), (float(lone[k, 0]), float(lone[k, 1]))
 

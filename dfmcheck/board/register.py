@@ -85,7 +85,9 @@ def centres(image: Image) -> Floats:
         # Lands filled line by line: only the merged image shows them.
         middle = shapely.centroid(image.parts[shapely.area(image.parts) < _LAND_AREA])
         points = shapely.get_coordinates(middle)
-    return np.unique(points, axis=0)
+    # As complex numbers rows are compared in one go: real part first, then the other.
+    once = np.unique(np.ascontiguousarray(points + 0.0).view(np.complex128))
+    return once.view(np.float64).reshape(-1, 2)
 
 
 def clearances(image: Image) -> Floats:

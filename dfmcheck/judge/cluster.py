@@ -14,7 +14,13 @@ from dfmcheck.capability import Shop
 from dfmcheck.judge.chains import chains
 from dfmcheck.judge.finding import Finding, Source
 from dfmcheck.judge.limits import Rows
-from dfmcheck.judge.message import UNNAMED, fingerprint, measured_sentence, rounded
+from dfmcheck.judge.message import (
+    UNNAMED,
+    fingerprint,
+    measured_sentence,
+    natural,
+    rounded,
+)
 from dfmcheck.judge.segments import Failing, word_codes
 from dfmcheck.measure.places import WHOLE_LAYER, Places
 from dfmcheck.measure.rule import Rule
@@ -45,18 +51,27 @@ def findings_of(
     )
     taken = places.take(one.row)
     rank = _rank(one, taken)
+    layer = _layer_codes(one, rules)
     kinds = _numbered(
-        *(word_codes(column)[0] for column in (one.rule, one.layer)),
+        word_codes(one.rule)[0], layer,
         taken["group"], one.tier, one.past_all, _mild(one, taken, rules),
     )  # fmt: skip
     x = (taken["x"] + taken["x2"]) / 2
     y = (taken["y"] + taken["y2"]) / 2
     # Points without a place are one chain.
     x = np.where(taken["group"] <= WHOLE_LAYER, np.nan, x)
-    label = _alike(chains(kinds, x, y, REACH), one, taken, rank)
+    label = _alike(chains(kinds, x, y, REACH), one, layer, taken, rank)
     return [
         _finding(one, taken, at, rows, shop, tier, rules) for at, rows in _clusters(label, rank)
     ]
+
+
+def _layer_codes(one: Failing, rules: Mapping[str, Rule]) -> Rows:
+    """A number per layer; all layers of a rule of holes that go through them have the same."""
+    code = word_codes(one.layer)[0].astype(np.int64)
+    id_, ids = word_codes(one.rule)
+    through = np.array([rules[name].through for name in ids], dtype=bool)
+    return np.where(through[id_], -1, code)
 
 
 def _mild(one: Failing, taken: Places, rules: Mapping[str, Rule]) -> npt.NDArray[np.bool_]:
@@ -110,7 +125,7 @@ def _clusters(label: Rows, rank: Rows) -> Iterator[tuple[int, Rows]]:
         yield int(order[start]), order[start:stop]
 
 
-def _alike(label: Rows, one: Failing, taken: Places, rank: Rows) -> Rows:
+def _alike(label: Rows, one: Failing, layer: Rows, taken: Places, rank: Rows) -> Rows:
     """Give the same label to clusters whose worst places are alike, where there are many: to
     those of one value first, then to all of a kind when too many are still left."""
     order = np.lexsort((rank, label))
@@ -118,7 +133,7 @@ def _alike(label: Rows, one: Failing, taken: Places, rank: Rows) -> Rows:
     if len(head) < ALIKE:
         return label
     kind = _numbered(
-        word_codes(one.rule[head])[0], word_codes(one.layer[head])[0],
+        word_codes(one.rule[head])[0], layer[head],
         word_codes(taken["kind"][head])[0], one.tier[head], one.past_all[head],
         one.limit[head].round(6),
     )  # fmt: skip
@@ -144,6 +159,7 @@ def _finding(
 ) -> Finding:  # fmt: skip
     rule = rules[str(one.rule[at])]
     layer = str(one.layer[at])
+    others = tuple(sorted(set(one.layer[rows].tolist()) - {layer}, key=natural))
     heaviest = shop.limits[rule.id].weight
     weight = rule.weight if heaviest is None else heaviest
     if not one.past_all[at] or str(taken["kind"][at]) in rule.mild:
@@ -180,13 +196,15 @@ def _finding(
             *(net for net in nets if not UNNAMED.fullmatch(net)),
         ),
         message=measured_sentence(
-            rule.quantity, rule.unit, rule.direction == "at-most", value, told, layer, nets,
-            len(rows), tier, float(one.wanted[at]), fails, limit, fits, str(taken["kind"][at]),
+            rule.quantity, rule.unit, rule.direction == "at-most", value, told, (layer, *others),
+            nets, len(rows), tier, float(one.wanted[at]), fails, limit, fits,
+            str(taken["kind"][at]),
         ),
         remedy=rule.change,
         who=rule.who,
         sources=_sources(taken, at),
         places=_listed(one, taken, rows) if len(rows) > 1 else (),
+        also_on=others,
     )  # fmt: skip
 
 

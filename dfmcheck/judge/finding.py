@@ -99,6 +99,12 @@ class Finding:
     sources: tuple[Source, ...] = ()
     places: tuple[tuple[float, float, float], ...] = ()
     waived: Waiver | None = None
+    also_on: tuple[str, ...] = ()  # the other layers with a place of it, where a hole has several
+
+    @property
+    def every_layer(self) -> tuple[str, ...]:
+        """The layer of the worst place, then the others."""
+        return (self.layer, *self.also_on)
 
 
 @dataclass(frozen=True, slots=True)

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import datetime
-import re
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from difflib import get_close_matches
@@ -17,7 +16,7 @@ from dfmcheck.judge.defects import assumption_findings, defect_findings
 from dfmcheck.judge.economics import to_reach
 from dfmcheck.judge.finding import Finding, Judgement, TierFit, Verdict, WaiverUse
 from dfmcheck.judge.limits import Copper, limit_by_copper
-from dfmcheck.judge.message import fingerprint, number, places_text
+from dfmcheck.judge.message import fingerprint, natural, number, places_text
 from dfmcheck.judge.opted import opt_in_reasons
 from dfmcheck.judge.panels import panel_fits
 from dfmcheck.judge.segments import Compared, compare
@@ -98,7 +97,7 @@ def judge(
         verdict=verdict,
         reasons=tuple(reasons),
         findings=tuple(findings),
-        tightest=tuple(sorted(compared.tightest, key=lambda t: (order[t.rule], _natural(t.layer)))),
+        tightest=tuple(sorted(compared.tightest, key=lambda t: (order[t.rule], natural(t.layer)))),
         tier_fit=fits,
         panels=panel_fits(screening.facts, shop),
         not_judged=_not_judged(screening, shop, chosen, compared, rules),
@@ -125,13 +124,6 @@ def tier_of(shop: Shop, tier: str | None) -> str:
 # -- order and identity of findings -----------------------------------------------------
 
 
-def _natural(text: str) -> tuple[tuple[int, str], ...]:
-    """Sorts conductor-2 before conductor-10."""
-    return tuple(
-        (int(part), "") if part.isdigit() else (-1, part) for part in re.split(r"(\d+)", text)
-    )
-
-
 def _place_in_list(finding: Finding, order: Mapping[str, int]) -> tuple[object, ...]:
     past = 0.0
     if finding.measured is not None and finding.limit is not None:
@@ -141,7 +133,7 @@ def _place_in_list(finding: Finding, order: Mapping[str, int]) -> tuple[object, 
         -Weight[finding.severity.upper()],
         order.get(finding.rule, -1),
         finding.rule,
-        _natural(finding.layer),
+        natural(finding.layer),
         round(past, 6),
         finding.x or 0.0,
         finding.y or 0.0,

@@ -54,8 +54,29 @@ def places_text(count: int) -> str:
     return f"{count} place" if count == 1 else f"{count} places"
 
 
+def natural(text: str) -> tuple[tuple[int, str], ...]:
+    """Sorts conductor-2 before conductor-10."""
+    return tuple(
+        (int(part), "") if part.isdigit() else (-1, part) for part in re.split(r"(\d+)", text)
+    )
+
+
+def _and_more(others: tuple[str, ...]) -> str:
+    """
+    >>> _and_more(()), _and_more(("conductor-2",)), _and_more(("conductor-2", "conductor-3"))
+    ('', ' and conductor-2', ', conductor-2 and conductor-3')
+    >>> _and_more(("a", "b", "c", "d"))
+    ' and 4 other layers'
+    """
+    if len(others) > 3:
+        return f" and {len(others)} other layers"
+    if len(others) > 1:
+        return f", {', '.join(others[:-1])} and {others[-1]}"
+    return f" and {others[0]}" if others else ""
+
+
 def measured_sentence(
-    quantity: str, unit: str, at_most: bool, value: float, raw: float, layer: str,
+    quantity: str, unit: str, at_most: bool, value: float, raw: float, layers: tuple[str, ...],
     nets: tuple[str, ...], count: int, chosen: str, wanted: float, tier: str, limit: float,
     fits: str, kind: str = "",
 ) -> str:  # fmt: skip
@@ -71,8 +92,8 @@ def measured_sentence(
     text = f"{quantity[:1].upper()}{quantity[1:]} {number(value, unit, wanted)}"
     if abs(raw - value) > 1e-9:
         text += f" ({number(raw, unit, value)} in the data, before the drilling allowance)"
-    if layer:
-        text += f" on {layer}"
+    if layers[0]:
+        text += f" on {layers[0]}{_and_more(layers[1:])}"
     text += between(nets)
     if count > 1:
         text += f", worst of {places_text(count)}"

@@ -119,7 +119,8 @@ def reduced(
     0
     """
     outlines, owner = shapely.get_rings(polygons, return_index=True)
-    kept = shapely.simplify(outlines, tolerance, preserve_topology=False)
+    # A chord may lie a little further from the outline than what it leaves out from the chord.
+    kept = shapely.simplify(outlines, tolerance - STEP / 2, preserve_topology=False)
     coords, ring = shapely.get_coordinates(kept, return_index=True)
     xy = np.rint((coords - np.asarray(origin)) / STEP).astype(np.int32)
     # Neighbours that fall on one step, and the vertex that closes a ring, say nothing new.

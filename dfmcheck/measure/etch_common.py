@@ -63,15 +63,25 @@ def _on_circuit(board: Board, number: int, layer: Layer) -> npt.NDArray[np.bool_
 
 def pair_kind(layer: Layer, a: npt.NDArray[Any], b: npt.NDArray[Any]) -> npt.NDArray[Any]:
     """``land-to-conductor`` and the like, for edge rows (-1: unknown, taken as conductor)."""
-    order = {"land": 0, "conductor": 1, "pour": 2}
-    word = [
-        feature_kind(layer.image, layer.image.edges.piece[np.maximum(e, 0)]).tolist()
-        for e in (a, b)
-    ]
-    return np.array(
-        ["-to-".join(sorted(pair, key=order.__getitem__)) for pair in zip(*word, strict=True)],
-        dtype=object,
-    )
+    if len(a) == 0:
+        return np.empty(0, dtype=object)
+    order = np.array(["land", "conductor", "pour"], dtype=object)
+    number = np.stack(
+        [_place_in(order, feature_kind(layer.image, layer.image.edges.piece[np.maximum(e, 0)]))
+         for e in (a, b)]
+    )  # fmt: skip
+    word = np.array([[f"{one}-to-{two}" for two in order] for one in order], dtype=object)
+    return np.asarray(word[number.min(axis=0), number.max(axis=0)])
+
+
+def _place_in(order: npt.NDArray[Any], words: npt.NDArray[Any]) -> npt.NDArray[np.intp]:
+    """Place of every word in ``order``; ValueError for one that is not there."""
+    place = np.full(len(words), -1, dtype=np.intp)
+    for n, word in enumerate(order):
+        place[words == word] = n
+    if (place < 0).any():
+        raise ValueError(f"{words[place < 0][0]!r} is none of {', '.join(order)}")
+    return place
 
 
 def pair_number(kind: npt.NDArray[Any]) -> npt.NDArray[np.int64]:

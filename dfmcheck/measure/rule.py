@@ -5,6 +5,7 @@ from __future__ import annotations
 import pkgutil
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import cache
 from importlib import import_module
 from typing import TYPE_CHECKING, Literal
 
@@ -70,6 +71,8 @@ class Rule:
         Safety caution shown beside the rule, or "".
     opt_in : bool
         Measured only where the user gives what it needs; otherwise it does not count as lacking.
+    through : bool
+        One hole goes through many layers: what it does on all of them is one finding.
     """
 
     id: str
@@ -88,6 +91,7 @@ class Rule:
     mild: tuple[str, ...] = ()
     caution: str = ""
     opt_in: bool = False
+    through: bool = False
 
 
 Measure = Callable[["Board", float], "Places"]
@@ -144,6 +148,7 @@ def searches() -> dict[Measure, tuple[str, ...]]:
     return out
 
 
+@cache
 def _load() -> None:
     """Import every measuring module, so that a new one need not be listed anywhere."""
     import dfmcheck.measure as package

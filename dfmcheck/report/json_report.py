@@ -160,6 +160,7 @@ def finding_json(item: Finding) -> dict[str, Any]:
         "step": str(item.step),
         "severity": str(item.severity),
         "layer": clean_text(item.layer),
+        "also_on": [clean_text(layer) for layer in item.also_on],
         "nets": [clean_text(net) for net in item.nets],
         "x_mm": finite(item.x),
         "y_mm": finite(item.y),

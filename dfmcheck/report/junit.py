@@ -92,7 +92,8 @@ def _cases(judgement: Judgement) -> list[_Case]:
     for rule, layer in screening.measured:
         case(rule, layer)
     for finding in judgement.findings:
-        case(finding.rule, finding.layer).findings.append(finding)
+        for layer in finding.every_layer:
+            case(finding.rule, layer).findings.append(finding)
     for gap in screening.gaps:
         if gap.rule:  # the others are doubts, and stand under coverage
             case(gap.rule, gap.layer).gaps.append(gap.reason)

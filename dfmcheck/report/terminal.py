@@ -209,7 +209,8 @@ def _tightest(judgement: Judgement, console: Console, rules: Mapping[str, Rule])
     console.print(Heading("tightest value of each quantity"))
     found: dict[tuple[str, str], list[Finding]] = {}
     for finding in judgement.findings:
-        found.setdefault((finding.rule, finding.layer), []).append(finding)
+        for layer in finding.every_layer:
+            found.setdefault((finding.rule, layer), []).append(finding)
     table = Table(box=None, pad_edge=False, padding=(0, 1, 0, 0), header_style="dim")
     table.add_column("")
     table.add_column("rule", overflow="fold")

@@ -60,10 +60,17 @@ def test_repeats_agree_with_a_plain_set(flashes: list[tuple[int, int, int]]) -> 
     assert repeated(body) == expected
 
 
-def test_a_repeat_is_told_with_its_line_and_place() -> None:
-    data = f"{HEAD}\nD10*\nX1000000Y2000000D03*\nX1000000Y2000000D03*\nM02*\n".encode()
-    (found,) = artwork_checks(read_gerber(data, "t.gbr"), data, COPPER)
-    assert (found.rule, found.line, found.x, found.y) == ("data.duplicate-object", 4, 1.0, 2.0)
+@pytest.mark.parametrize(("n", "told"), [(19, False), (20, True)])
+def test_a_block_drawn_twice_is_told_with_its_line_and_place(n: int, told: bool) -> None:
+    block = "".join(f"X{x}000000Y2000000D03*\n" for x in range(1, n + 1))
+    data = f"{HEAD}\nD10*\n{block}{block}M02*\n".encode()
+    found = artwork_checks(read_gerber(data, "t.gbr"), data, COPPER)
+    if not told:
+        assert found == ()
+        return
+    (one,) = found
+    assert (one.rule, one.line, one.x, one.y) == ("data.duplicate-object", n + 3, 1.0, 2.0)
+    assert one.found.endswith(f": {n}")
 
 
 def _signed(tail: str, spoil: bool = False) -> bytes:

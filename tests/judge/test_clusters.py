@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import time
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -179,3 +180,18 @@ def test_all_of_many_dense_places_failing_neither_hangs_nor_floods() -> None:
     places = spacings(rng.uniform(0.01, 0.09, n), x=rng.uniform(0, 5, n), y=rng.uniform(0, 5, n))
     (finding,) = judged(places).findings
     assert finding.count == n
+
+
+def test_a_hole_is_asked_about_once_for_all_layers() -> None:
+    """What it does on each layer counts for that layer; spacing stays a question per layer."""
+    text = '[limits."drill.hole-to-copper"]\nstandard = 0.2\nfine = 0.15\n'
+    layers = np.array([f"conductor-{n}" for n in (1, 2, 10)], dtype=object)
+    rows = spacings(
+        [0.1, 0.12, 0.11], x=[5.0] * 3, rule="drill.hole-to-copper", layer=layers, plated=0
+    )
+    made = {**RULES, "drill.hole-to-copper": replace(RULES["drill.hole-to-copper"], through=True)}
+    (finding,) = judge(screening(rows), shop(text), rules=made).findings
+    assert len(judged(rows, text).findings) == 3
+    assert finding.every_layer == ("conductor-1", "conductor-2", "conductor-10")
+    assert (finding.count, finding.measured) == (3, 0.1)
+    assert "on conductor-1, conductor-2 and conductor-10" in finding.message

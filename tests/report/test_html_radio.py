@@ -42,9 +42,9 @@ def test_a_million_edges_open_at_once_and_lead_to_a_finding(boards: Path, tmp_pa
         chosen = next(
             f
             for f in judgement.findings
-            if f.rule == "drill.hole-to-copper" and f.layer == "conductor-7"
+            if f.rule == "drill.hole-to-copper" and "conductor-7" in f.every_layer
         )
-        assert page.locator("#stack input:checked").get_attribute("name") == "conductor-7"
+        assert page.locator("#stack input:checked").get_attribute("name") == chosen.layer
         assert chosen.line is not None
         x0, y0, x1, y1 = chosen.line
         assert report.middle() == pytest.approx(((x0 + x1) / 2, (y0 + y1) / 2), abs=0.01)

@@ -43,6 +43,15 @@ def read_format(text: str) -> Format:
     >>> read_format("FSLAX36Y36")
     Format(x=(3, 6), y=(3, 6), trailing=False, incremental=False)
     """
+    plain = _PLAIN.match(text)
+    if plain:  # what nearly every file says; building the grammar takes longer than reading it
+        x0, x1, y0, y1 = (int(plain[n]) for n in (3, 4, 5, 6))
+        return Format((x0, x1), (y0, y1), plain[1] == "T", plain[2] == "I")
+    return read_by_grammar(text)
+
+
+def read_by_grammar(text: str) -> Format:
+    """The same by ``grammars/gerber_format.lark``."""
     tree = grammar("format").parse(text)
     parts = {
         str(t.data): [str(c) for c in t.children] for t in tree.children if isinstance(t, Tree)

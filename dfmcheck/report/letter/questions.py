@@ -198,7 +198,7 @@ def _asks(findings: Sequence[Finding], quantity: str) -> str:
     assert first.measured is not None and first.limit is not None
     bound = "at most" if first.measured > first.limit else "at least"
     places = sum(f.count for f in findings)
-    layers = list(dict.fromkeys(plain(f.layer) for f in findings if f.layer))
+    layers = list(dict.fromkeys(plain(on) for f in findings for on in f.every_layer if on))
     on = f" on {layers[0]}" if len(layers) == 1 else f" on {len(layers)} layers" if layers else ""
     at = f" at the worst of {places} places" if places > 1 else ""
     quantity = quantity.removesuffix(" between nets") if first.nets else quantity
@@ -220,7 +220,7 @@ def _row(finding: Finding) -> Row:
     assert finding.x is not None and finding.y is not None
     value, limit = pair(finite(finding.measured), finite(finding.limit), finding.unit)
     return Row(
-        layer=plain(finding.layer),
+        layer=", ".join(plain(on) for on in finding.every_layer),
         mm=f"{finding.x:.3f}, {finding.y:.3f}",
         inch=f"{finding.x / _INCH:.4f}, {finding.y / _INCH:.4f}",
         nets=" | ".join(plain(net) for net in finding.nets),
@@ -285,7 +285,7 @@ def _shots(placed: Sequence[Finding], pictures: Pictures | None) -> tuple[Shot, 
 def _correction(findings: Sequence[Finding], rule: Rule | None) -> str:
     first = findings[0]
     quantity = rule.quantity if rule is not None else first.rule
-    layers = list(dict.fromkeys(plain(f.layer) for f in findings if f.layer))
+    layers = list(dict.fromkeys(plain(on) for f in findings for on in f.every_layer if on))
     places = plural(sum(f.count for f in findings), "place")
     on = f" on {', '.join(layers)}" if layers else ""
     return sentence(f"{quantity}, {places}{on}: {plain(first.remedy)}")

@@ -55,7 +55,7 @@ function tell(f) {
   say(rest, 'Label', f.id);
   const spot = spotOf(f);
   const heading = make('h3', {}, markOf(f.severity), rule.quantity || f.rule);
-  const where = make('p', { className: 'remark', textContent: [f.rule, f.layer, f.nets.join(' | '), spot && state.data.drawing ? placeText(...spot) : spot ? `x ${spot[0]}, y ${spot[1]} mm` : ''].filter(Boolean).join(' · ') });
+  const where = make('p', { className: 'remark', textContent: [f.rule, [f.layer, ...f.alsoOn].join(', '), f.nets.join(' | '), spot && state.data.drawing ? placeText(...spot) : spot ? `x ${spot[0]}, y ${spot[1]} mm` : ''].filter(Boolean).join(' · ') });
   $('chosen').replaceChildren(heading, make('p', { className: 'numbers', textContent: f.message }), where);
   if (f.places.length) {
     const before = make('button', { type: 'button', textContent: 'Place before', onclick: () => stepPlace(-1) });

@@ -24,7 +24,7 @@ function narrow() {
   const from = tiers.indexOf(tier.value);
   list.matching = findings.filter((f) =>
     (!step.value || f.step === step.value) && (!rule.value || f.rule === rule.value) &&
-    (!layer.value || f.layer === layer.value) && (!severity.value || f.severity === severity.value) &&
+    (!layer.value || [f.layer, ...f.alsoOn].includes(layer.value)) && (!severity.value || f.severity === severity.value) &&
     (from < 0 || tiers.indexOf(f.tier) >= from) && (!word || f.nets.some((n) => n.toLowerCase().includes(word))));
   const places = list.matching.reduce((sum, f) => sum + f.count, 0);
   const all = list.matching.length === findings.length;
@@ -53,7 +53,7 @@ function rowOf(f) {
   const words = make('span', {}, make('span', { className: 'rule', textContent: `${f.severity}: ${state.data.rules[f.rule]?.quantity || f.rule}` }));
   const against = againstText(f);
   words.append(make('span', { className: 'value', textContent: against || f.message.slice(0, 120) }));
-  const at = [f.layer, f.count > 1 ? plural(f.count, 'place') : '', f.nets.join(' | '), f.waived ? 'waived' : ''].filter(Boolean).join(' · ');
+  const at = [[f.layer, ...f.alsoOn].join(', '), f.count > 1 ? plural(f.count, 'place') : '', f.nets.join(' | '), f.waived ? 'waived' : ''].filter(Boolean).join(' · ');
   if (at) words.append(make('span', { className: 'at', textContent: at }));
   const button = make('button', { type: 'button', className: f.waived ? 'waived' : '' }, markOf(f.severity), words);
   button.onclick = () => choose(f);

@@ -8,7 +8,7 @@ function drawSwatch(canvas, name) {
 
 function buildStack() {
   const counts = {};
-  for (const f of state.data.findings) counts[f.layer] = (counts[f.layer] || 0) + 1;
+  for (const f of state.data.findings) for (const on of [f.layer, ...f.alsoOn]) counts[on] = (counts[on] || 0) + 1;
   const order = [...state.layers].filter((l) => l.name !== 'profile').sort((a, b) => depth(a.name) - depth(b.name));
   $('stack').replaceChildren(...order.map((layer) => {
     const box = make('input', { type: 'checkbox', checked: state.shown.has(layer.name), name: layer.name });
