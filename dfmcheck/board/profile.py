@@ -10,9 +10,9 @@ import shapely
 
 from dfmcheck.board.model import Profile, Scores
 from dfmcheck.formats.records import Artwork, Kind
-from dfmcheck.geometry.groups import connected
 from dfmcheck.geometry.edges import CHORD_ERROR, capsule_edges
 from dfmcheck.geometry.flatten import flatten
+from dfmcheck.geometry.groups import connected
 from dfmcheck.geometry.segments import split_arc
 from dfmcheck.terms import Defect, Weight
 

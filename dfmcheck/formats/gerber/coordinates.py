@@ -19,6 +19,7 @@ from dfmcheck.formats.gerber.words import Numbers, Positions, Word, Words
 from dfmcheck.terms import Weight
 
 INCH = 25.4
+_PLAIN = re.compile(r"FS([LTD])([AI])X([0-9])([0-9])Y([0-9])([0-9])\Z")
 _FORMAT_WORDS = re.compile(r"format|fmt|numeric|integer|decimal", re.IGNORECASE)
 _DIGITS = re.compile(r"\b([1-6])\s*[.:]\s*([1-6])\b")
 _METRIC = re.compile(r"millimet|metric|unit mm|\bmm\b", re.IGNORECASE)
