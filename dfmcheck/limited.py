@@ -21,7 +21,7 @@ from enum import StrEnum
 from typing import Any
 
 from dfmcheck.errors import DfmcheckError
-from dfmcheck.processes import MB, confine, end_group, group_memory
+from dfmcheck.processes import MB, confine, end_group, group_memory, signal_name
 
 _POLL = 0.02  # seconds between looks at the process
 _WEIGH = 0.25  # seconds between looks at its memory
@@ -171,12 +171,7 @@ def _how(code: int) -> str:
     >>> _how(-9), _how(3)
     ('signal SIGKILL', 'exit code 3')
     """
-    if code >= 0:
-        return f"exit code {code}"
-    try:
-        return f"signal {signal.Signals(-code).name}"
-    except ValueError:
-        return f"signal {-code}"
+    return f"exit code {code}" if code >= 0 else f"signal {signal_name(-code)}"
 
 
 # -- inside the process -------------------------------------------------------------------

@@ -25,6 +25,17 @@ def die_with_parent() -> None:
     ctypes.CDLL(None, use_errno=True).prctl(_DEATH_SIGNAL, signal.SIGKILL, 0, 0, 0)
 
 
+def signal_name(number: int) -> str:
+    """
+    >>> signal_name(9), signal_name(60)
+    ('SIGKILL', '60')
+    """
+    try:
+        return signal.Signals(number).name
+    except ValueError:
+        return str(number)
+
+
 def confine(memory_mb: int, time_s: float, processes: int) -> None:
     """Set this process's limits; its children inherit them.
 

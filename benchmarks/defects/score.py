@@ -57,10 +57,13 @@ class Result:
 
 @dataclass(frozen=True, slots=True)
 class Sighting:
-    """One place of a finding, mm of the files: a finding may name many places alike."""
+    """One place of a finding, mm of the files: a finding may name many places alike.
+
+    ``layers``: those the finding names; of a hole that concerns several, any may be the place's.
+    """
 
     rule: str
-    layer: str
+    layers: tuple[str, ...]
     value: float | None
     at: tuple[float, float] | None
     of: Finding
@@ -76,7 +79,7 @@ def sightings(findings: Sequence[Finding], origin: tuple[float, float]) -> list[
             places = [(None, None, f.measured)] if at is None else [(*at, f.measured)]
         for x, y, value in places:
             at = None if x is None or y is None else (x + origin[0], y + origin[1])
-            out.append(Sighting(f.rule, f.layer, value, at, f))
+            out.append(Sighting(f.rule, f.every_layer, value, at, f))
     return out
 
 
@@ -96,16 +99,20 @@ def judge_plant(
     own = sightings(base, origin if base_origin is None else base_origin)
     by_kind: dict[tuple[str, str], list[Sighting]] = {}
     for g in own:
-        by_kind.setdefault((g.rule, g.layer), []).append(g)
-    new = [f for f in sightings(findings, origin)
-           if not any(_same(f, g) for g in by_kind.get((f.rule, f.layer), ()))]  # fmt: skip
+        for layer in g.layers:
+            by_kind.setdefault((g.rule, layer), []).append(g)
+    new = [
+        f
+        for f in sightings(findings, origin)
+        if not any(_same(f, g) for layer in f.layers for g in by_kind.get((f.rule, layer), ()))
+    ]
     explained: set[int] = set()
     hits: list[tuple[float, float, Sighting, Expect]] = []
     for one in plant.expect:
         mine = []
         for n, f in enumerate(new):
-            if f.rule not in one.rule.split("|") or (
-                one.layer and f.layer and f.layer != one.layer
+            if f.rule not in one.rule.split("|") or not (
+                one.layer in f.layers or "" in (one.layer, *f.layers)
             ):
                 continue
             away = _away(f, one.where)
@@ -142,7 +149,7 @@ def judge_plant(
 def _short(f: Sighting) -> str:
     at = "" if f.at is None else f" at {f.at[0]:.3f} {f.at[1]:.3f}"
     value = "" if f.value is None else f" {f.value:.4f}"
-    return f"{f.rule} {f.layer}{value}{at}: {f.of.message[:160]}"
+    return f"{f.rule} {', '.join(f.layers)}{value}{at}: {f.of.message[:160]}"
 
 
 def _middle(f: Finding) -> tuple[float, float] | None:
@@ -172,7 +179,7 @@ def _same(f: Sighting, g: Sighting) -> bool:
     is drawn elsewhere: the same value to a tenth of a micrometre within ALONG is the same gap.
     Plants keep further than that from the board's own places of their kind (``Site.lonely``).
     """
-    if f.rule != g.rule or f.layer != g.layer:
+    if f.rule != g.rule or not set(f.layers) & set(g.layers):
         return False
     if f.value is None or g.value is None:
         if f.value is not g.value:

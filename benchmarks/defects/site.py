@@ -196,7 +196,8 @@ class Site:
         out: dict[tuple[str, str], list[Any]] = {}
         for one in sightings(self.base, self.origin):
             if one.at is not None:
-                out.setdefault((one.rule, one.layer), []).append(shapely.Point(one.at))
+                for layer in one.layers:
+                    out.setdefault((one.rule, layer), []).append(shapely.Point(one.at))
         return {key: shapely.union_all(value) for key, value in out.items()}
 
     def free(

@@ -6,6 +6,7 @@ from collections import Counter
 from collections.abc import Callable, Sequence
 from concurrent.futures import ProcessPoolExecutor, as_completed
 from dataclasses import replace
+from importlib import import_module
 from multiprocessing import get_context
 from pathlib import PurePosixPath
 
@@ -59,7 +60,7 @@ def assemble(
     defects: list[Defect] = list(package.defects)
     assumptions: list[Assumption] = list(package.assumptions)
     unread: set[str] = set()
-    loaded = _load_all(package, workers, progress, meanwhile)
+    loaded = _load_all(package, workers, progress, lambda: _ahead(package, meanwhile))
     for item in loaded:
         defects += item.defects
         assumptions += item.assumptions
@@ -174,6 +175,13 @@ def _inside_profile(board: Board) -> Board:
         )
 
     return replace(board, copper=inside(board.copper), masks=inside(board.masks))
+
+
+def _ahead(package: Package, meanwhile: Callable[[], object]) -> None:
+    """What can be done while other processes read the layers."""
+    meanwhile()
+    if any(file.role.function is Function.NETLIST for file in package.files):
+        import_module("scipy.spatial")  # loads slowly; points of a netlist are looked up with it
 
 
 def _load_all(

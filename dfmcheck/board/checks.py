@@ -100,11 +100,12 @@ def _outside(board: Board) -> list[Defect]:
         # Text and frames are harmless; lands out there mean that profile or copper is wrong,
         # and they are not measured: that must not pass.
         lands = int(image.flash[np.isin(image.part, away)].sum())
+        pieces = "1 piece" if len(away) == 1 else f"{len(away)} pieces"
+        among = "no land" if lands == 0 else "1 land" if lands == 1 else f"{lands} lands"
         out.append(
             Defect(
                 "data.outside-profile", Weight.QUERY if lands else Weight.NOTE,
-                f"{len(away)} pieces of copper wholly outside the profile, {lands} lands among "
-                "them, which were not measured",
+                f"{pieces} of copper wholly outside the profile, {among} among them, not measured",
                 "copper inside it only",
                 "They are cut away with the panel; ask if they were meant to stay.",
                 image.file, int(image.line[piece]), layer.name,

@@ -248,10 +248,8 @@ def _offsets(bare: Move, points: Floats, targets: Floats) -> list[Move]:
         shifts = [s for window in _peaks(dx, dy) for s in _densest(window)[:1]]
     if bare == Move():
         # The nearest targets tell a small slip, also where a regular pattern fits many times.
-        from scipy.spatial import cKDTree
-
         some = points[_spread(len(points), _SAMPLE)]
-        shifts = [*_densest(targets[cKDTree(targets).query(some)[1]] - some), *shifts]
+        shifts = [*_densest(targets[Points(targets).nearest(some, np.inf)[1]] - some), *shifts]
     return [bare, *(bare.shifted(float(s[0]), float(s[1])) for s in shifts)]
 
 
@@ -285,16 +283,14 @@ def _peaks(dx: Floats, dy: Floats) -> list[Floats]:
 
 def _densest(votes: Floats) -> list[Floats]:
     """Centres of the fullest circles of radius ``SAME_PLACE``: fullest, then nearest, first."""
-    from scipy.spatial import cKDTree
-
     votes = votes[_spread(len(votes), _FEW_VOTES)]
-    tree = cKDTree(votes)
-    count = np.asarray(tree.query_ball_point(votes, SAME_PLACE, return_length=True))
+    held = Points(votes)
+    count = held.count(votes, SAME_PLACE)
     centres: list[Floats] = []
     order = np.lexsort((np.hypot(votes[:, 0], votes[:, 1]), -count))
     for k in order[: 100 * _PEAKS].tolist():
         if all(np.hypot(*(votes[k] - c)) > 2 * SAME_PLACE for c in centres):
-            centres.append(np.median(votes[tree.query_ball_point(votes[k], SAME_PLACE)], axis=0))
+            centres.append(np.median(votes[held.within(votes[k], SAME_PLACE)], axis=0))
         if len(centres) == _PEAKS:
             break
     return centres

@@ -17,8 +17,8 @@ Words = npt.NDArray[np.uint64]
 _SAME = 1e-6
 """Coordinates that round to the same nanometre are the same."""
 _BLOCK = 20
-"""Fewer repeats in a file than this are a habit of the layout program, not a block pasted
-twice, and do no harm (common practice)."""
+"""Fewer repeats in a file than this are a habit of what wrote the file, not a block
+pasted twice, and do no harm (common practice)."""
 _SIGNED = re.compile(rb"%TF\.MD5,([0-9A-Fa-f]{32})\*%")
 
 
@@ -40,7 +40,7 @@ def _repeated(artwork: Artwork, role: Role) -> tuple[Defect, ...]:
     return (
         Defect(
             "data.duplicate-object", Weight.NOTE,
-            f"objects drawn again with the same shape at the same place: {len(rows)}",
+            f"{len(rows)} objects drawn again with the same shape at the same place",
             "each object once",
             "The image is the same; look whether a block was pasted twice.",
             artwork.file, int(objects.line[k]), str(role),

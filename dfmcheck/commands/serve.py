@@ -52,15 +52,13 @@ def serve(
         with _Service():
             from dfmcheck.service.server import serve as run
 
-            scheme = "https" if settings.tls_certificate else "http"
-            typer.echo(f"dfmcheck serves on {scheme}://{settings.host}:{settings.port}", err=True)
             if settings.keys and not _store(settings).clients():
                 typer.echo(
                     "No client has a key yet; make one: dfmcheck serve-clients add NAME "
                     f"--data {settings.data}",
                     err=True,
                 )
-            run(settings)
+            run(settings, lambda address: typer.echo(f"dfmcheck serves on {address}", err=True))
 
 
 def serve_worker(

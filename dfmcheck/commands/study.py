@@ -78,7 +78,8 @@ def _moves(given: list[str]) -> Moves:
             numbers = [float(value) for value in values.split(",")]
         except ValueError:
             numbers = []
-        if not equals or not rule or not numbers or min(numbers) < 0 or max(numbers) > 1e6:
+        sound = bool(numbers) and all(0 <= number <= 1e6 for number in numbers)
+        if not equals or not rule or not sound:
             raise UsageError(
                 f"--sweep {text}",
                 "RULE=VALUE,VALUE,… with values from zero up",

@@ -7,11 +7,9 @@ takes nothing else with it. Each message, both ways, is a length in eight bytes 
 from __future__ import annotations
 
 import contextlib
-import ctypes
 import os
 import pickle
 import resource
-import signal
 import struct
 import sys
 import tempfile
@@ -22,18 +20,17 @@ from typing import TYPE_CHECKING, Any, BinaryIO
 
 from dfmcheck.fleet.content import Bundle
 from dfmcheck.fleet.tasks import Outcome, Task, failed
+from dfmcheck.processes import die_with_parent
 
 if TYPE_CHECKING:
     from dfmcheck.measure.screening import Screening
 
 HEAD = struct.Struct("<Q")
-_SIGNAL_WITH_PARENT = 1  # PR_SET_PDEATHSIG, prctl(2)
 
 
 def main() -> None:
     """Screen what is asked for until the input ends."""
-    if sys.platform == "linux":
-        ctypes.CDLL(None).prctl(_SIGNAL_WITH_PARENT, signal.SIGKILL)
+    die_with_parent()
     wanted = sys.stdin.buffer
     # what any library prints must not end up between the messages
     answers = os.fdopen(os.dup(sys.stdout.fileno()), "wb")

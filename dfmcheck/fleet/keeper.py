@@ -9,7 +9,6 @@ from __future__ import annotations
 import os
 import pickle
 import select
-import signal
 import subprocess
 import sys
 import threading
@@ -18,6 +17,7 @@ from dataclasses import replace
 
 from dfmcheck.fleet.child import HEAD
 from dfmcheck.fleet.tasks import Limits, Outcome, Task, failed
+from dfmcheck.processes import signal_name
 
 _SHARE = 0.8  # of the machine's memory that all its processes may take together
 _LOCAL = threading.local()
@@ -119,9 +119,6 @@ def _read(stream: int, length: int, until: float) -> bytes:
 def _ending(code: int) -> str:
     if code >= 0:
         return f"the process that screened it ended with code {code}"
-    try:
-        name = signal.Signals(-code).name
-    except ValueError:
-        name = f"signal {-code}"
+    name = signal_name(-code)
     hint = ", often for want of memory" if name == "SIGKILL" else ""
-    return f"the process that screened it was ended by {name}{hint}"
+    return f"the process that screened it was ended by signal {name}{hint}"

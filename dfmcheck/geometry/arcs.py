@@ -47,7 +47,11 @@ def onto_arcs(gaps: Gaps, first: Edges, line: Edges, arc: npt.NDArray[np.int32])
         middle = np.tile(centre, (len(rows), 2))
         outer = closest_points(axis, middle)[1]
         far = np.hypot(*(axis.reshape(-1, 2, 2) - centre).transpose(2, 0, 1))
-        inner = np.where((far[:, 0] >= far[:, 1])[:, None], axis[:, :2], axis[:, 2:])
+        # Of two ends as far out (a chord of another arc about the centre) the one measured to.
+        beside = np.hypot(*(axis.reshape(-1, 2, 2) - gaps.p[rows][:, None]).transpose(2, 0, 1))
+        even = np.abs(far[:, 0] - far[:, 1]) <= _ROUND
+        first_end = np.where(even, beside[:, 0] <= beside[:, 1], far[:, 0] > far[:, 1])
+        inner = np.where(first_end[:, None], axis[:, :2], axis[:, 2:])
         at = np.where(within[:, None], inner, outer)
         away = np.hypot(*(at - centre).T)
         out = (at - centre) / np.where(away > 0, away, 1.0)[:, None]

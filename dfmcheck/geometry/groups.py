@@ -12,6 +12,8 @@ import shapely
 Floats = npt.NDArray[np.float64]
 Rows = npt.NDArray[np.intp]
 
+_ROWS = 256
+
 
 def connected(count: int, a: npt.NDArray[Any], b: npt.NDArray[Any]) -> Rows:
     """Group of each of ``count`` rows, where rows ``a[i]`` and ``b[i]`` belong together.
@@ -70,3 +72,25 @@ class Points:
             )  # fmt: skip
             distance[of], row[of] = away, found
         return distance, row
+
+    def count(self, points: Floats, reach: float) -> Rows:
+        """How many of them lie no further than ``reach`` from each of ``points``.
+
+        Examples
+        --------
+        >>> Points(np.array([[0.0, 0.0], [0.0, 1.0]])).count(np.array([[0.0, 0.4]]), 0.5).tolist()
+        [1]
+        """
+        out = np.zeros(len(points), dtype=np.intp)
+        # Where all lie at one place there are as many pairs as can be: some rows at a time.
+        for s in range(0, len(points), _ROWS):
+            some = shapely.points(points[s : s + _ROWS])
+            of, _ = self._tree.query(some, predicate="dwithin", distance=reach)
+            out[s : s + _ROWS] = np.bincount(of, minlength=len(some))
+        return out
+
+    def within(self, point: Floats, reach: float) -> Rows:
+        """Rows of those no further than ``reach`` from one point (2,)."""
+        return np.asarray(
+            self._tree.query(shapely.points(point), predicate="dwithin", distance=reach)
+        )

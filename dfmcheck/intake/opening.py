@@ -29,6 +29,7 @@ from dfmcheck.intake.weigh import recognise
 from dfmcheck.terms import Assumption, Defect, Function, Role, Weight
 
 ROLES_FILE = "dfmcheck-roles.toml"
+_MOST_ROLES = 1_000_000  # bytes
 _NO_ROLES: Mapping[str, str] = {}
 
 
@@ -255,7 +256,10 @@ def _roles_inside(files: dict[str, bytes]) -> list[tuple[str, Mapping[str, str]]
 
 def _roles_beside(path: Path) -> list[tuple[str, Mapping[str, str]]]:
     beside = roles_beside(path)
-    return [] if beside is None else [(beside.name, _read_roles(beside.read_bytes(), beside.name))]
+    if beside is None:
+        return []
+    with beside.open("rb") as file:  # no more of it than shows that it is too large
+        return [(beside.name, _read_roles(file.read(_MOST_ROLES + 1), beside.name))]
 
 
 def roles_beside(path: Path) -> Path | None:
@@ -270,7 +274,7 @@ def roles_beside(path: Path) -> Path | None:
 
 def _read_roles(data: bytes, shown: str) -> Mapping[str, str]:
     form = 'a table [roles] with lines such as "top.gbr" = "conductor-1"'
-    if len(data) > 1_000_000:
+    if len(data) > _MOST_ROLES:
         raise UsageError("the file is larger than 1 MB", form, "Correct it", file=shown)
     try:
         table = tomllib.loads(data.decode("utf-8"))

@@ -17,6 +17,7 @@ from dfmcheck.judge.limits import Rows
 from dfmcheck.judge.message import (
     UNNAMED,
     fingerprint,
+    kind_words,
     measured_sentence,
     natural,
     rounded,
@@ -166,13 +167,12 @@ def _finding(
         weight = min(weight, Weight.QUERY)
     nets = tuple(sorted({str(taken["net_a"][at]), str(taken["net_b"][at])} - {""}))
     value, limit = float(one.value[at]), float(one.limit[at])
-    raw = float(taken["value"][at])
     x, y, x2, y2 = (float(taken[name][at]) for name in ("x", "y", "x2", "y2"))
     placed = bool(np.isfinite([x, y]).all())
     fails = shop.tiers[int(one.tier[at])]
     fits = "" if one.fits[at] < 0 else shop.tiers[int(one.fits[at])]
     # A ratio and the length it was made of are not to be compared.
-    told = value if rule.allowance == "foil" else raw
+    told = value if rule.allowance == "foil" else float(taken["value"][at])
     return Finding(
         rule=rule.id,
         step=str(rule.step),
@@ -184,7 +184,7 @@ def _finding(
         bbox=_bbox(taken, rows),
         line=(x, y, x2, y2) if placed and np.isfinite([x2, y2]).all() else None,
         measured=value,
-        raw=raw,
+        raw=told,
         uncertainty=float(taken["uncertainty"][at]),
         limit=limit,
         unit=rule.unit,
@@ -205,6 +205,7 @@ def _finding(
         sources=_sources(taken, at),
         places=_listed(one, taken, rows) if len(rows) > 1 else (),
         also_on=others,
+        kind=kind_words(str(taken["kind"][at])),
     )  # fmt: skip
 
 

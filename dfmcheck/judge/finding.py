@@ -100,6 +100,7 @@ class Finding:
     places: tuple[tuple[float, float, float], ...] = ()
     waived: Waiver | None = None
     also_on: tuple[str, ...] = ()  # the other layers with a place of it, where a hole has several
+    kind: str = ""  # of the worst place, in words, where it tells more than the rule: lone copper
 
     @property
     def every_layer(self) -> tuple[str, ...]:

@@ -134,6 +134,7 @@ def _place_in_list(finding: Finding, order: Mapping[str, int]) -> tuple[object, 
         order.get(finding.rule, -1),
         finding.rule,
         natural(finding.layer),
+        bool(finding.fits),
         round(past, 6),
         finding.x or 0.0,
         finding.y or 0.0,
@@ -303,7 +304,7 @@ def _waiver_reasons(
 
 def _reason(severity: str, findings: Sequence[Finding], rule: Rule | None, tier: str) -> str:
     """One sentence for all findings of one rule and severity."""
-    first = findings[0]  # the worst: findings stand in that order
+    first = min(findings, key=_by_weight)
     count = f"{len(findings)} finding" + ("" if len(findings) == 1 else "s")
     places = sum(f.count for f in findings)
     if places != len(findings):
@@ -314,6 +315,13 @@ def _reason(severity: str, findings: Sequence[Finding], rule: Rule | None, tier:
     value = number(first.measured, first.unit, against=first.limit)
     beyond = "no tier of this shop takes" if not first.fits else f"tier {tier} does not take"
     return f"{quantity} {value} on {first.layer}, which {beyond} ({first.rule}): {count}"
+
+
+def _by_weight(finding: Finding) -> tuple[bool, float]:
+    """What no tier takes comes first, then what is furthest past its limit."""
+    if finding.measured is None or finding.limit is None:
+        return bool(finding.fits), 0.0
+    return bool(finding.fits), -round(abs(finding.measured - finding.limit), 6)
 
 
 def tier_fit(

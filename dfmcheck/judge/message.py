@@ -75,6 +75,15 @@ def _and_more(others: tuple[str, ...]) -> str:
     return f" and {others[0]}" if others else ""
 
 
+def kind_words(kind: str) -> str:
+    """A kind of place in words, "" for a single word, which says no more than the rule does.
+
+    >>> kind_words("land-to-pour"), kind_words("lone copper"), kind_words("land")
+    ('land to pour', 'lone copper', '')
+    """
+    return kind.replace("-to-", " to ") if "-to-" in kind or " " in kind else ""
+
+
 def measured_sentence(
     quantity: str, unit: str, at_most: bool, value: float, raw: float, layers: tuple[str, ...],
     nets: tuple[str, ...], count: int, chosen: str, wanted: float, tier: str, limit: float,
@@ -87,8 +96,8 @@ def measured_sentence(
     """
     if nets:  # the nets are named below
         quantity = quantity.removesuffix(" between nets")
-    if "-to-" in kind or " " in kind:  # single words say no more than the rule does
-        quantity += f" ({kind.replace('-to-', ' to ')})"
+    if words := kind_words(kind):
+        quantity += f" ({words})"
     text = f"{quantity[:1].upper()}{quantity[1:]} {number(value, unit, wanted)}"
     if abs(raw - value) > 1e-9:
         text += f" ({number(raw, unit, value)} in the data, before the drilling allowance)"

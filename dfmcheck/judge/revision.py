@@ -192,7 +192,8 @@ def match(
     """Pair findings of two revisions; what stays without a partner is new or gone.
 
     Partners are, in this order: the same fingerprint at the same place; the same rule and layer
-    with a place in common; the same rule, layer and named nets within :data:`NEIGHBOUR`.
+    with a place in common; the same rule, layer and named nets within :data:`NEIGHBOUR`. Of
+    findings of several layers one layer in common is enough.
     """
     pairs: dict[int, int] = {}
     free_new = dict.fromkeys(range(len(new)))
@@ -238,15 +239,20 @@ def _all_places(finding: Finding) -> list[tuple[float, float]]:
 
 def _spread(
     findings: Sequence[Finding], rows: Sequence[int], shift: tuple[float, float]
-) -> tuple[list[int], Floats, list[tuple[str, str]]]:
-    """Every place of the findings given: whose it is, where, and its rule and layer."""
-    owner, points, kinds = [], [], []
+) -> tuple[list[int], Floats, list[Finding]]:
+    """Every place of the findings given: whose it is, where, and the finding."""
+    owner, points, mine = [], [], []
     for row in rows:
         for x, y in _all_places(findings[row]):
             owner.append(row)
             points.append((x + shift[0], y + shift[1]))
-            kinds.append((findings[row].rule, findings[row].layer))
-    return owner, np.array(points, dtype=np.float64).reshape(-1, 2), kinds
+            mine.append(findings[row])
+    return owner, np.array(points, dtype=np.float64).reshape(-1, 2), mine
+
+
+def _alike(one: Finding, other: Finding) -> bool:
+    """Whether two findings are of one rule, and of one layer at least."""
+    return one.rule == other.rule and any(on in other.every_layer for on in one.every_layer)
 
 
 def _by_place(
@@ -256,15 +262,15 @@ def _by_place(
     """Findings that share places, most places first."""
     from scipy.spatial import cKDTree
 
-    owner_a, a, kind_a = _spread(old, left, shift)
-    owner_b, b, kind_b = _spread(new, free, (0.0, 0.0))
+    owner_a, a, of_a = _spread(old, left, shift)
+    owner_b, b, of_b = _spread(new, free, (0.0, 0.0))
     if not len(a) or not len(b):
         return []
     shared: dict[tuple[int, int], int] = {}
     near: Any = cKDTree(b).query_ball_point(a, SAME_PLACE, return_sorted=True)
     for i, ones in enumerate(near):
         for one in ones:
-            if kind_a[i] == kind_b[one]:
+            if _alike(of_a[i], of_b[one]):
                 key = owner_a[i], owner_b[one]
                 shared[key] = shared.get(key, 0) + 1
     return _greedy(sorted(shared, key=lambda pair: (-shared[pair], pair)))
@@ -282,14 +288,14 @@ def _by_neighbour(
     for j in left:
         for k in near.get(_kind(old[j]), ()):
             distance = _distance(old[j], new[k], shift)
-            if distance is not None and distance <= NEIGHBOUR:
+            if distance is not None and distance <= NEIGHBOUR and _alike(old[j], new[k]):
                 found.append((round(distance, 4), j, k))
     return _greedy([(j, k) for _, j, k in sorted(found)])
 
 
 def _kind(finding: Finding) -> tuple[object, ...]:
     named = tuple(net for net in finding.nets if not UNNAMED.fullmatch(net))
-    return finding.rule, finding.layer, named
+    return finding.rule, named
 
 
 def _greedy(pairs: Sequence[tuple[int, int]]) -> list[tuple[int, int]]:

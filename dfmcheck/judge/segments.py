@@ -158,6 +158,7 @@ def _collect(
     if not len(pick):
         return
     table, fails, value = table[:, pick], fails[:, pick], value[pick]
+    _show_failing(out, places, rows[pick], value, table[chosen], margin[pick], sign)
     last = len(shop.tiers) - 1 - np.argmax(fails[::-1], axis=0)
     takes = ~fails & ~np.isnan(table)
     taken = np.asarray(takes.any(axis=0))
@@ -177,6 +178,25 @@ def _collect(
             wanted=table[chosen],
         )
     )
+
+
+def _show_failing(
+    out: Compared, places: Places, rows: Rows, value: Floats, bound: Floats, margin: Floats,
+    sign: float,
+) -> None:  # fmt: skip
+    """Where conditions give several limits, the tightest value may meet its own while a larger
+    one fails: then the place that fails by most stands for the layer."""
+    last = out.tightest[-1]
+    if last.limit is not None and sign * last.value < sign * last.limit and not last.at_limit:
+        return
+    x, y = (places[name][rows] for name in "xy")
+    past = (sign * (bound - value)).round(9)
+    at = int(np.lexsort((x.round(4), y.round(4), -past))[0])
+    out.tightest[-1] = Tightest(
+        rule=last.rule, layer=last.layer, value=float(value[at]), unit=last.unit,
+        x=float(x[at]), y=float(y[at]), uncertainty=float(places["uncertainty"][rows[at]]),
+        limit=float(bound[at]), at_limit=bool(abs(value[at] - bound[at]) <= margin[at]),
+    )  # fmt: skip
 
 
 def _tightest(

@@ -47,7 +47,7 @@ def _row(finding: Finding) -> list[str]:
         str(finding.step),
         str(finding.severity),
         finding.rule,
-        _cell(finding.layer),
+        _cell(" | ".join(finding.every_layer)),
         _number(finding.x),
         _number(finding.y),
         *(_number(value) for value in box),

@@ -159,7 +159,8 @@ def _told(finding: Finding) -> str:
 def _places(finding: Finding) -> list[str]:
     """Every place of a finding that has several, else its one place."""
     unit = "" if finding.unit in ("1", "count", "") else f" {finding.unit}"
-    where = f"{finding.fingerprint} {plain(finding.layer or _BOARD)}"
+    layers = ", ".join(plain(layer) for layer in finding.every_layer if layer)
+    where = f"{finding.fingerprint} {layers or _BOARD}"
     if finding.places:
         listed = [f"{where} at {x:.3f}, {y:.3f} mm: {v:.4f}{unit}" for x, y, v in finding.places]
         if finding.count > len(listed):

@@ -46,7 +46,7 @@ def _row(change: FindingChange) -> dict[str, str]:
     return {
         "severity": finding.severity,
         "rule": finding.rule,
-        "layer": plain(finding.layer),
+        "layer": ", ".join(plain(layer) for layer in finding.every_layer),
         "at": f"{finding.x:.3f}, {finding.y:.3f}" if placed else "",
         "message": message_alone(finding),
         "change": change_words(change),

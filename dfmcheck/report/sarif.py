@@ -278,12 +278,10 @@ def _words(finding: Finding) -> str:
 
 
 def _logical(finding: Finding) -> list[dict[str, Any]]:
-    layer = clean_text(finding.layer)
-    out = [
-        {"name": layer, "fullyQualifiedName": layer, "kind": "layer"}
-        if layer
-        else {"name": "board", "fullyQualifiedName": "board", "kind": "board"}
-    ]
+    layers = [clean_text(layer) for layer in finding.every_layer if layer]
+    out = [{"name": layer, "fullyQualifiedName": layer, "kind": "layer"} for layer in layers]
+    if not layers:
+        out = [{"name": "board", "fullyQualifiedName": "board", "kind": "board"}]
     out += [
         {"name": clean_text(net), "fullyQualifiedName": f"net {clean_text(net)}", "kind": "net"}
         for net in finding.nets

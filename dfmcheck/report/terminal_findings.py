@@ -106,7 +106,9 @@ def _block(
 
 def _one(finding: Finding, console: Console, *, own_remedy: bool) -> None:
     body = _numbers(finding) or Text(message_alone(finding))
-    where = [part for part in (plain(finding.layer), _where(finding), _nets(finding)) if part]
+    at, places = _where(finding)
+    # The nets are those of the worst place, so they stand beside it.
+    where = [part for part in (_layers(finding), at, _nets(finding), places) if part]
     if where:
         body.append("\n" + "  ".join(where))
     drawn = [source for source in finding.sources if not _told(source, body.plain)]
@@ -140,6 +142,8 @@ def _numbers(finding: Finding) -> Text | None:
     tier = f"tier {plain(finding.tier)} {needs}" if finding.tier else "limit"
     unit = f" {finding.unit}" if finding.unit not in ("1", "count") else ""
     out = Text.assemble((value, STYLES[finding.severity]))
+    if finding.kind:
+        out.append(f" ({plain(finding.kind)})")
     out.append(f"  {tier} {allowed}, {short} {past:.{digits}f}{unit}")
     raw = finite(finding.raw)
     if raw is not None and abs(raw - measured) > 5e-7:
@@ -156,16 +160,21 @@ def _tiers(finding: Finding) -> str:
     return "; no tier takes it" if finding.tier else ""
 
 
-def _where(finding: Finding) -> str:
+def _layers(finding: Finding) -> str:
+    return ", ".join(plain(layer) for layer in finding.every_layer if layer)
+
+
+def _where(finding: Finding) -> tuple[str, str]:
+    """The worst place, and how many places there are and within which rectangle."""
     x, y = finite(finding.x), finite(finding.y)
     at = f"at {x:.3f}, {y:.3f} mm" if x is not None and y is not None else ""
+    places = ""
     if finding.count > 1 and (at or finite(finding.measured) is not None):
         places = plural(finding.count, "place")
         if finding.bbox is not None and at:
             x0, y0, x1, y1 = finding.bbox
             places += f" within {x0:.1f}, {y0:.1f} to {x1:.1f}, {y1:.1f}"
-        at = f"{at}  {places}" if at else places
-    return at
+    return at, places
 
 
 def _nets(finding: Finding) -> str:

@@ -16,6 +16,7 @@ COOKIE = "dfmcheck_key"
 _SAFE = ("GET", "HEAD", "OPTIONS")
 _LONGEST_KEY = 200
 _NO_KEY = "a key is needed; send it as 'Authorization: Bearer KEY'"
+_FORWARDED = ("forwarded", "via", "x-real-ip")
 _OWN_NAMES = ("localhost", "127.0.0.1", "::1")
 
 
@@ -61,8 +62,10 @@ class Guard:
     def _only_from_here(self, request: Request) -> None:
         """Without keys: a page elsewhere must not reach in through a browser on this machine."""
         name = _host_of(f"//{request.headers.get('host', '')}")[0]
-        forwarded = "forwarded" in request.headers or "x-forwarded-for" in request.headers
-        if name not in _OWN_NAMES or forwarded:
+        forwarded = any(
+            head in _FORWARDED or head.startswith("x-forwarded-") for head in request.headers
+        )
+        if name not in (*_OWN_NAMES, self.settings.host) or forwarded:
             raise Refusal(
                 403, "this service runs without keys and serves its own machine only; start it "
                 "with keys to reach it from elsewhere",

@@ -1,5 +1,6 @@
 """The pages for people. They work without scripts; with them, progress is live."""
 
+import asyncio
 from datetime import UTC, datetime
 from importlib.resources import files
 from typing import Annotated, Any
@@ -25,7 +26,7 @@ from dfmcheck.service.settings import MB
 from dfmcheck.service.submit import Desk
 
 _SHOWN = 25
-_FORM_BYTES = 8192
+_FORM_BYTES, _FORM_S = 8192, 20.0
 _ASSETS = {
     # the report's own style first, so that both look alike
     "page.css": ("dfmcheck.report.html", "text/css; charset=utf-8"),
@@ -137,7 +138,8 @@ class Pages:
             return await self._sign_in(request)
 
         @router.post("/sign-out")
-        def sign_out() -> Response:
+        def sign_out(request: Request) -> Response:
+            self._guard.same_origin(request)
             response = RedirectResponse("/sign-in", 303)
             response.delete_cookie(COOKIE)
             return response
@@ -202,10 +204,14 @@ class Pages:
     async def _sign_in(self, request: Request) -> Response:
         self._guard.same_origin(request)
         body = bytearray()
-        async for chunk in request.stream():
-            body += chunk
-            if len(body) > _FORM_BYTES:
-                raise Refusal(413, "the form is too long")
+        try:
+            async with asyncio.timeout(_FORM_S):  # nobody has shown a key yet
+                async for chunk in request.stream():
+                    body += chunk
+                    if len(body) > _FORM_BYTES:
+                        raise Refusal(413, "the form is too long")
+        except TimeoutError as error:
+            raise Refusal(408, f"the form took longer than {_FORM_S:g} s") from error
         key = parse_qs(body.decode("utf-8", "replace")).get("key", [""])[0].strip()
         if await run_in_threadpool(self._guard.find, key) is None:
             told = "This key is not known, or was revoked."

@@ -111,7 +111,7 @@ def how_it_died(status: int) -> str:
     """
     if os.WIFSIGNALED(status):
         number = os.WTERMSIG(status)
-        return f"was ended by signal {number} ({signal.Signals(number).name})"
+        return f"was ended by signal {number} ({processes.signal_name(number)})"
     code = os.WEXITSTATUS(status)
     return "lost one of its processes" if code == _LOST_POOL else f"ended with status {code}"
 

@@ -30,8 +30,9 @@ def finished(job: Job | None) -> Job:
     if job.state == "done":
         return job
     if job.ended:
-        why = f": {job.reason}" if job.reason else ""
-        raise Refusal(409, f"the job {job.state}, so it has no results{why}")
+        how = "was cancelled" if job.state == "cancelled" else "failed"
+        why = f": {job.reason}" if job.reason and job.state == "failed" else ""
+        raise Refusal(409, f"the job {how}, so it has no results{why}")
     raise Refusal(409, f"the job is {job.state}; its results come when it is done", retry_s=2)
 
 

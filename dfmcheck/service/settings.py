@@ -156,6 +156,8 @@ def _check(settings: Settings) -> None:
         value = getattr(settings, entry.name)
         if least is not None and not least <= value < float("inf"):
             raise UsageError(f"{entry.name} is {value:g}", f"at least {least:g}", "Correct it.")
+    if settings.port > 65535:
+        raise UsageError(f"port is {settings.port}", "at most 65535", "Correct it.")
     if not settings.keys and not settings.loopback:
         raise UsageError(
             f"a service without keys would listen on {settings.host}, where others can reach it",

@@ -6,7 +6,7 @@ import asyncio
 import errno
 import hashlib
 import os
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import BinaryIO
@@ -23,7 +23,7 @@ from dfmcheck.service.refusal import Refusal
 from dfmcheck.service.settings import MB
 
 FILE_FIELD = "package"
-_FIELDS, _FIELD_BYTES, _NAME = 60, 4000, 120
+_FIELDS, _FIELD_BYTES, _HEAD_BYTES, _NAME = 60, 4000, 4000, 120
 _BLOCK = 1 << 20
 
 
@@ -73,9 +73,15 @@ class _Form:
 
     def header_field(self, data: bytes, start: int, end: int) -> None:
         self._header += data[start:end]
+        self._bounded()
 
     def header_value(self, data: bytes, start: int, end: int) -> None:
         self._value += data[start:end]
+        self._bounded()
+
+    def _bounded(self) -> None:
+        if len(self._header) + len(self._value) > _HEAD_BYTES:
+            raise Refusal(400, f"a field of the form is described in more than {_HEAD_BYTES} bytes")
 
     def header_end(self) -> None:
         if self._header.lower() == b"content-disposition":
@@ -174,14 +180,19 @@ async def receive(
     # A form's own overhead is small; the file itself is counted below.
     if announced > limit + _FIELDS * (_FIELD_BYTES + 1000):
         raise too_large(limit)
-    if await run_in_threadpool(folder.free_bytes) < min_free + announced:
+    # Without an announcement room for the largest is asked for.
+    if await run_in_threadpool(folder.free_bytes) < min_free + (announced or limit):
         raise no_space()
+
+    def room() -> bool:  # other uploads take it as well
+        return folder.free_bytes() >= min_free
+
     path = folder.incoming()
     file = await run_in_threadpool(open_private, path)
     try:
         try:
             async with asyncio.timeout(time_s):
-                size, digest = await _to_disk(request, parser, form, file, limit)
+                size, digest = await _to_disk(request, parser, form, file, limit, room)
         finally:
             await run_in_threadpool(file.close)
     except BaseException as error:
@@ -197,11 +208,18 @@ async def receive(
 
 
 async def _to_disk(
-    request: Request, parser: MultipartParser, form: _Form, file: BinaryIO, limit: int
+    request: Request,
+    parser: MultipartParser,
+    form: _Form,
+    file: BinaryIO,
+    limit: int,
+    room: Callable[[], bool],
 ) -> tuple[int, str]:
     size, digest = 0, hashlib.sha256()
 
     def write() -> None:
+        if not room():
+            raise no_space()
         digest.update(form.block)
         file.write(form.block)
         form.block.clear()

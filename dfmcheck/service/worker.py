@@ -10,6 +10,7 @@ import signal
 import socket
 import time
 from dataclasses import dataclass, field
+from importlib import import_module
 from pathlib import Path
 
 from dfmcheck import processes
@@ -72,8 +73,13 @@ class Worker:
         began = time.monotonic()
         try:
             place = self.folder.attempt(job.id)
-        except OSError:
+        except FileNotFoundError:
             self._record(lease, _PACKAGE_LOST, None)
+            return
+        except OSError as error:
+            LOG.error("job %s: the data folder cannot be written (%s)", job.id, error.strerror)
+            self._again(lease, "found no room for results in the data folder", None)
+            time.sleep(_IDLE_S)
             return
         task = Task(
             job.order, self.folder.package(job.id), place, self.settings.processes,
@@ -149,18 +155,23 @@ class Worker:
         elif place is not None:
             self.folder.remove_attempt(place)
 
-    def _give_back(self, lease: Lease, place: Path, *, counts: bool) -> None:
-        self.folder.remove_attempt(place)
+    def _give_back(self, lease: Lease, place: Path | None, *, counts: bool) -> None:
+        if place is not None:
+            self.folder.remove_attempt(place)
         with contextlib.suppress(Unavailable):  # then the lease runs out by itself
             self.store.give_back(lease, counts=counts)
 
     def _died(self, lease: Lease, status: int, place: Path) -> None:
-        """The process died: the job is tried again, or ends with how it died."""
         told = how_it_died(status)
         LOG.error("job %s: the process %s", lease.job.id, told)
         if os.WIFSIGNALED(status) and os.WTERMSIG(status) == signal.SIGXCPU:
             self._record(lease, time_outcome(self.settings.time_limit_s), place)
-        elif lease.job.attempts < self.settings.attempts:
+        else:
+            self._again(lease, told, place)
+
+    def _again(self, lease: Lease, told: str, place: Path | None) -> None:
+        """The job is tried again, or ends with what became of its process."""
+        if lease.job.attempts < self.settings.attempts:
             self._give_back(lease, place, counts=True)
         else:
             times = f" on attempt {lease.job.attempts}" if lease.job.attempts > 1 else ""
@@ -168,24 +179,27 @@ class Worker:
             self._record(lease, Outcome("failed", reason, "crash"), place)
 
 
+_NEEDED = (
+    "pyarrow.parquet",
+    "dfmcheck.judge",
+    "dfmcheck.measure.store",
+    "dfmcheck.report.csv_report",
+    "dfmcheck.report.html",
+    "dfmcheck.report.json_report",
+    "dfmcheck.report.junit",
+    "dfmcheck.report.sarif",
+    "dfmcheck.screen",
+)
 _PACKAGE_LOST = Outcome("failed", "the package is no longer in the data folder", "crash")
 
 
 def _preload(shops: Shops) -> None:
     """Load once what every job needs; children share the memory."""
-    import pyarrow.parquet
-
-    import dfmcheck.judge
-    import dfmcheck.measure.store
-    import dfmcheck.report.csv_report
-    import dfmcheck.report.html
-    import dfmcheck.report.json_report
-    import dfmcheck.report.junit
-    import dfmcheck.report.sarif
-    import dfmcheck.screen
+    for module in _NEEDED:
+        import_module(module)
     from dfmcheck.measure.rule import measure_functions, rules
 
-    assert pyarrow.parquet and dfmcheck.judge and shops.known
+    shops.known  # noqa: B018 - it is kept from now on
     rules()
     measure_functions()
     gc.collect()

@@ -116,7 +116,9 @@ class Shelf:
         roles = roles_beside(package)
         if roles is not None:
             (part / PACKAGE).mkdir(exist_ok=True)
-            write_synced(part / PACKAGE / roles.name, roles.read_bytes())
+            copy = part / PACKAGE / roles.name
+            shutil.copyfile(roles, copy)  # in pieces: whoever may send may send anything
+            _sync_file(copy)
 
     def take(self, place: Path, package: Path, signature: Signature) -> Path | None:
         """Move a package to its result.

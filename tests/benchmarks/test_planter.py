@@ -160,6 +160,17 @@ def test_scoring_tells_found_missed_false_and_what_was_there_before():
     assert scored("gross", plant, [elsewhere], []).missed
 
 
+def test_a_hole_told_for_several_layers_is_found_on_each_of_them():
+    plant = Plant({}, (Expect("etch.notch", "conductor-2", 0.05, shapely.Point(10.0, 0.0)),), ())
+    joined = replace(finding("etch.notch", 10.0, 0.05), also_on=("conductor-2",))
+    assert scored("gross", plant, [joined], []).caught
+    # What the board had before stays its own, whichever layer is the worst now.
+    led = replace(finding("etch.notch", 10.0, 0.05, "conductor-2"), also_on=("conductor-1",))
+    assert not scored("2 µm inside", plant, [led], [joined]).false
+    only = finding("etch.notch", 10.0, 0.05, "conductor-3")
+    assert scored("gross", plant, [only], []).missed
+
+
 def listed(places: list[tuple[float, float, float]], rule: str = "etch.notch") -> Finding:
     x, _, value = places[0]
     return replace(finding(rule, x, value), places=tuple(places), count=len(places))

@@ -70,7 +70,7 @@ def test_a_block_drawn_twice_is_told_with_its_line_and_place(n: int, told: bool)
         return
     (one,) = found
     assert (one.rule, one.line, one.x, one.y) == ("data.duplicate-object", n + 3, 1.0, 2.0)
-    assert one.found.endswith(f": {n}")
+    assert one.found.startswith(f"{n} objects ")
 
 
 def _signed(tail: str, spoil: bool = False) -> bytes:

@@ -243,6 +243,7 @@ def test_terminal_says_the_numbers(screened: Path, answers: Study, tmp_path: Pat
     [
         (("--sweep", "etch.conductor-spacing"), "RULE=VALUE,VALUE"),
         (("--sweep", "etch.conductor-spacing=wide"), "RULE=VALUE,VALUE"),
+        (("--sweep", "etch.conductor-spacing=nan"), "RULE=VALUE,VALUE"),
         (("--sweep", "etch.nothing=0.1"), "has no such limit"),
         (("--tier", "finest"), "no tier 'finest'"),
     ],

@@ -2,14 +2,18 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from shop_parts import HEAD, RULES, SPACING, screening, shop, spacings
 
+from dfmcheck.capability import parse_shop
 from dfmcheck.errors import UsageError
 from dfmcheck.judge import Judgement, Verdict, judge
 from dfmcheck.measure.places import Places
 from dfmcheck.measure.screening import Facts, FileEntry, Gap, HoleCount
+from dfmcheck.terms import Step
 
 
 def judged(places: Places, text: str = SPACING, **more: object) -> Judgement:
@@ -233,6 +237,33 @@ def test_the_tightest_is_listed_per_layer_even_without_a_limit() -> None:
         ("conductor-1", 0.2, None),
         ("conductor-2", 0.4, None),
     ]
+
+
+def test_a_failing_place_stands_for_its_layer_before_a_smaller_one_that_is_allowed() -> None:
+    text = (
+        '[limits."etch.conductor-spacing"]\nstandard = 0.1\n'
+        '[[limits."etch.conductor-spacing".when]]\nkind = "meant to meet"\nstandard = 0\n'
+    )
+    kinds = ["meant to meet", "", "meant to meet", ""]
+    values = [0.001, 0.07, 0.002, 0.03]
+    places = spacings(values, x=[0.0, 5.0, 9.0, 14.0], kind=np.array(kinds, dtype=object))
+    (tight,) = judged(places, text).tightest
+    assert (tight.value, tight.limit, tight.x) == (0.03, 0.1, 14.0)
+    # Nothing fails: the smallest value, with the limit it meets.
+    (tight,) = judged(places.take(np.array([0, 2])), text).tightest
+    assert (tight.value, tight.limit) == (0.001, 0.0)
+
+
+def test_a_ratio_to_the_foil_is_not_held_against_the_length_it_was_made_of() -> None:
+    text = '[stencil]\nfoil = 0.1\n[limits."stencil.area-ratio"]\nstandard = 0.66\n'
+    made = {**RULES, "stencil.area-ratio": replace(RULES["etch.conductor-spacing"],
+            id="stencil.area-ratio", step=Step.STENCIL, unit="1", allowance="foil")}  # fmt: skip
+    places = spacings([0.062], rule="stencil.area-ratio")
+    (finding,) = judge(
+        screening(places), parse_shop(HEAD + text, "s.toml", made), rules=made
+    ).findings
+    assert finding.measured == pytest.approx(0.62)
+    assert finding.raw == finding.measured
 
 
 def test_the_tightest_of_a_ratio_is_the_largest() -> None:

@@ -119,6 +119,27 @@ def test_every_finding_is_told_exactly_once() -> None:
     assert Counter(id(c.new) for c in changes if c.new) == Counter(id(f) for f in b.findings)
 
 
+@pytest.mark.parametrize(("layers", "state"), [((2,), "worse"), ((1, 2), "worse"), ((3,), "new")])
+def test_a_hole_of_several_layers_is_the_same_whichever_is_the_worst(
+    layers: tuple[int, ...], state: str
+) -> None:
+    rule = "drill.hole-to-copper"
+    made = {**RULES, rule: replace(RULES[rule], through=True)}
+    text = f'[limits."{rule}"]\nstandard = 0.2\nfine = 0.15\n'
+
+    def judged_on(values: list[float], on: tuple[int, ...]) -> Judgement:
+        names = [f"conductor-{n}" for n in on]
+        x = [5.0 + 0.05 * n for n in on]
+        rows = spacings(values, x=x, rule=rule, layer=np.array(names, dtype=object), plated=0)
+        return judge(screening(rows), shop(text), rules=made)
+
+    old = judged_on([0.12, 0.13], (1, 2))
+    new = judged_on([0.12, 0.1][-len(layers) :], layers)
+    revision = compare_revisions(old, new, made)
+    assert state in [change.state for change in revision.findings]
+    assert len(revision.findings) == (2 if state == "new" else 1)
+
+
 def test_severity_counts_before_value() -> None:
     a, b = judged(board(slice(0, 1))), judged(board(slice(0, 1)))
     lighter = replace(b, findings=tuple(replace(f, severity="query") for f in b.findings))

@@ -39,6 +39,14 @@ def test_a_clean_screening_is_released() -> None:
     assert all(fit.fits for fit in result.tier_fit)
 
 
+def test_the_reason_names_what_no_tier_takes_before_what_is_further_past_a_milder_limit() -> None:
+    text = SPACING + 'weight = "query"\n'
+    places = spacings([0.102, 0.09, 0.08], layer=[f"conductor-{n}" for n in (1, 2, 3)])
+    (reason,) = judged(screening(places), text).reasons
+    assert reason.startswith("conductor spacing 0.080 mm on conductor-3, which no tier")
+    assert reason.endswith("3 findings")
+
+
 def test_measured_without_a_place_is_met() -> None:
     """A board with one conductor per layer has no spacing at all."""
     empty = screening(Places.empty(), measured=(("etch.conductor-spacing", "conductor-1"),))

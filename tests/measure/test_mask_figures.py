@@ -91,6 +91,28 @@ def test_web_between_parts_of_a_figure_has_nothing_to_bridge(tmp_path: Path) -> 
     assert set(found["kind"].tolist()) == {""}
 
 
+@pytest.mark.parametrize(
+    ("circuit", "told"),
+    [("", False), ("net", True), ("pin", True), ("conductor", True), ("in the opening", False)],
+)
+def test_what_a_circuit_hangs_on_is_no_figure(tmp_path: Path, circuit: str, told: bool) -> None:
+    """A land drawn as a region, its mask short by 0.1 at the lower side: seen unless a figure."""
+    b = Laid()
+    _lands(b)
+    if circuit in ("net", "pin"):
+        b.top.body.append("%TO.N,HEATER*%" if circuit == "net" else "%TO.P,J1,2*%")
+    b.top.region(_square(0, 0, 2))
+    b.top.body.append("%TD*%")
+    b.mask.region([(-0.1, 0.1), (2.1, 0.1), (2.1, 2.1), (-0.1, 2.1)])
+    if circuit == "conductor":  # to another drawn land, under the mask
+        b.top.draw(b.top.circle(0.2), 1, 1, 9, 1)
+        b.top.region(_square(8, 0, 2))
+    elif circuit == "in the opening":
+        b.top.draw(b.top.circle(0.2), 1, 1, 1.5, 1)
+    found = rows(b, tmp_path, "mask.clearance", "mask-top")
+    assert (found["value"].min() < -0.09) == told
+
+
 def test_drawn_lands_are_no_figures(tmp_path: Path) -> None:
     b = Laid()
     for n in range(4):

@@ -76,14 +76,16 @@ def test_another_reader_counts_the_same(planted: Judgement, tmp_path: Path) -> N
         for case in suite
         if any(isinstance(result, junitparser.Failure) for result in case.result)
     }
-    assert failed == {(f.rule, f.layer) for f in planted.findings if f.severity != "note"}
+    assert failed == {
+        (f.rule, on) for f in planted.findings if f.severity != "note" for on in f.every_layer
+    }
 
 
 def test_every_rule_and_layer_measured_is_a_case(planted: Judgement) -> None:
     told = cases(planted)
     measured = {(rule, layer or "board") for rule, layer in planted.screening.measured}
     assert measured <= set(told)
-    failing = {(f.rule, f.layer) for f in planted.findings}
+    failing = {(f.rule, on) for f in planted.findings for on in f.every_layer}
     for key in measured - failing:
         assert tags(told[key]) == set()
     assert tags(told["coverage", WHOLE]) == set()
@@ -91,8 +93,8 @@ def test_every_rule_and_layer_measured_is_a_case(planted: Judgement) -> None:
 
 def test_failure_tells_worst_severity_and_system_out_every_place(planted: Judgement) -> None:
     told = cases(planted)
-    for key in {(f.rule, f.layer) for f in planted.findings}:
-        mine = [f for f in planted.findings if (f.rule, f.layer) == key]
+    for key in {(f.rule, on) for f in planted.findings for on in f.every_layer}:
+        mine = [f for f in planted.findings if f.rule == key[0] and key[1] in f.every_layer]
         failure = told[key].find("failure")
         assert failure is not None
         holds = any(f.severity == "hold" for f in mine)
@@ -101,7 +103,10 @@ def test_failure_tells_worst_severity_and_system_out_every_place(planted: Judgem
         for finding in mine:
             assert f"fingerprint {finding.fingerprint}" in (failure.text or "")
             for x, y, _ in finding.places or ((finding.x, finding.y, 0.0),):
-                assert f"{finding.fingerprint} {finding.layer} at {x:.3f}, {y:.3f} mm" in out
+                assert (
+                    f"{finding.fingerprint} {', '.join(finding.every_layer)} at {x:.3f}, {y:.3f} mm"
+                    in out
+                )
 
 
 def test_gap_is_skipped_and_a_partial_screen_is_an_error() -> None:

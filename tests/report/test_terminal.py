@@ -93,13 +93,24 @@ def test_a_finding_shows_value_limit_shortfall_place_nets_sources_remedy_and_who
     text = flat(shown(made_up.judgement()))
     for part in (
         "0.071 mm tier fine needs 0.075 mm, short by 0.004 mm; no tier takes it",
-        "conductor-1 at 23.412, 10.002 mm 14 places within 21.2, 9.8 to 25.1, 11.4",
-        "nets GND | +3V3",
+        "conductor-1 at 23.412, 10.002 mm nets GND | +3V3 14 places within 21.2, 9.8 to 25.1, 11.4",
         "heater-top.gtl line 1204 (code 12), line 1310 (code 14)",
         "change Move the conductors apart or narrow the wider one. The customer must decide.",
         "9.10 tier standard allows 8.00, over by 1.10, 8.00 in the data; fine takes it",
     ):
         assert part in text
+
+
+def test_the_kind_of_place_is_told_beside_its_value() -> None:
+    lone = made_up.finding(kind="lone copper")
+    judgement = dataclasses.replace(made_up.judgement(), findings=(lone,))
+    assert re.search(r"mm \(lone copper\)  tier \w+ needs", shown(judgement))
+
+
+def test_every_layer_a_hole_concerns_is_named() -> None:
+    several = made_up.finding(layer="conductor-2", also_on=("conductor-1", "conductor-10"))
+    judgement = dataclasses.replace(made_up.judgement(), findings=(several,))
+    assert "conductor-2, conductor-1, conductor-10  at" in shown(judgement)
 
 
 def test_a_value_just_past_its_limit_gets_the_digits_it_takes() -> None:

@@ -12,6 +12,7 @@ pytest.importorskip("fastapi", reason="the extra 'serve' is not installed")
 
 from dfmcheck.service.model import JobStore
 from dfmcheck.service.store import open_store
+from tests.service.gates import Gate, gate_of
 from tests.service.postgres import postgres
 
 SAMPLES = Path(__file__).parents[2] / "sample_boards"
@@ -83,3 +84,10 @@ def package(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """The planted sample board as a zip."""
     base = tmp_path_factory.mktemp("package") / "harbour-gauge"
     return Path(shutil.make_archive(str(base), "zip", SAMPLES / "tide-logger-planted"))
+
+
+@pytest.fixture()
+def gate(tmp_path: Path) -> Iterator[Gate]:
+    made = gate_of(tmp_path / "data")
+    yield made
+    made.store.close()

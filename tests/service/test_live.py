@@ -183,7 +183,7 @@ def test_from_upload_to_report_in_a_browser(live: Live, package: Path) -> None:
         page.on("pageerror", lambda error: told.append(str(error)))
         page.on("request", lambda request: asked.append(request.url))
         page.goto(live.url)
-        page.wait_for_url("**/sign-in")
+        page.wait_for_selector("#key:focus")
         page.keyboard.type(key)  # the field has the focus
         page.keyboard.press("Enter")
         page.wait_for_selector("#package")

@@ -13,7 +13,7 @@ schemathesis = pytest.importorskip("schemathesis", reason="schemathesis is not i
 from hypothesis import HealthCheck, given, settings  # noqa: E402
 from schemathesis import checks  # noqa: E402
 
-from tests.service.test_api import Gate, gate_of  # noqa: E402
+from tests.service.gates import Gate, gate_of  # noqa: E402
 
 DESCRIPTION = "/api/v1/openapi.json"
 EXAMPLES = 40

@@ -337,6 +337,22 @@ def test_a_package_that_is_gone_is_told(bench: Bench) -> None:
     assert "no longer in the data folder" in bench.job(id_).reason
 
 
+def test_a_data_folder_without_room_does_not_end_a_job_at_once(
+    bench: Bench, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def full(*_: object) -> Path:
+        raise OSError(28, "No space left on device")
+
+    id_ = bench.submit()
+    with monkeypatch.context() as patch:
+        patch.setattr(DataFolder, "attempt", full)
+        bench.work(attempts=3)
+        assert (bench.job(id_).state, bench.files(id_)) == ("queued", ["package"])
+        bench.work(attempts=2)
+    job = bench.job(id_)
+    assert (job.state, job.kind) == ("failed", "crash") and "no room" in job.reason
+
+
 def test_the_janitor_sweeps_what_a_crash_left(bench: Bench) -> None:
     done, waiting, gone = bench.submit(), bench.submit(), bench.submit()
     bench.work()

@@ -7,6 +7,8 @@ from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
+import numpy.typing as npt
+import shapely
 
 from dfmcheck.formats.excellon.comments import Stated
 from dfmcheck.formats.excellon.lexer import Rows
@@ -155,14 +157,21 @@ def _score(hits: Hits, tools: Sequence[Tool], expected: Box | None, units: bool)
             score -= 0.5 * float(1.0 - usual.mean())
     holes = hits.take(hits.kind == HitKind.HIT)
     if len(holes) >= 2 and len(sizes):
-        from scipy.spatial import cKDTree  # loads slowly; most files state their format
-
-        near, _ = cKDTree(np.column_stack([holes.x0, holes.y0])).query(
-            np.column_stack([holes.x0, holes.y0]), k=2
-        )
-        gap = np.asarray(near)[:, 1]
+        gap = _to_next(np.column_stack([holes.x0, holes.y0]))
         score -= 0.5 * float(((gap > 0) & (gap < 0.9 * sizes[holes.tool])).mean())
     return score
+
+
+def _to_next(points: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:
+    """Distance of every point from the nearest other one; nought where another lies there too."""
+    at, row, count = np.unique(points, axis=0, return_inverse=True, return_counts=True)
+    spots = shapely.points(at)
+    gap = np.zeros(len(at))
+    (of, _), away = shapely.STRtree(spots).query_nearest(
+        spots, exclusive=True, return_distance=True, all_matches=False
+    )
+    gap[of] = away
+    return np.asarray(np.where(count > 1, 0.0, gap)[row.reshape(-1)])
 
 
 def choose_format(

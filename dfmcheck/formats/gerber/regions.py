@@ -135,7 +135,9 @@ def _closed(table: Contours, notes: Notes) -> Contours:
     at = (float(table.x1[last[worst]]), float(table.y1[last[worst]]))
     notes.illegal(
         Weight.QUERY if gap[worst] > ROUNDING else Weight.NOTE,
-        f"{len(open_)} open contours in regions, the widest gap {gap[worst]:.4f} mm",
+        f"{len(open_)} open contours in regions, the widest gap {gap[worst]:.4f} mm"
+        if len(open_) > 1
+        else f"an open contour in a region, a gap of {gap[worst]:.4f} mm",
         "contours that end where they start (Gerber Layer Format Specification, 4.10)",
         "Each was closed by a straight line; check the image there.",
         int(table.line[last[worst]]),

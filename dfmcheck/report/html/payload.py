@@ -82,6 +82,7 @@ def entry(item: Finding, rule: Rule | None) -> dict[str, Any]:
         "step": str(item.step),
         "severity": item.severity,
         "layer": plain(item.layer),
+        "kind": plain(item.kind),
         "alsoOn": [plain(layer) for layer in item.also_on],
         "nets": [plain(net) for net in item.nets if net],
         "at": _numbers((item.x, item.y)),

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import sqlite3
 import threading
 import time
@@ -27,6 +28,12 @@ class SqliteStore(SqlStore):
         self._file = file
         self._idle: list[sqlite3.Connection] = []
         self._lock = threading.Lock()
+        try:  # the log files beside it take over its rights
+            os.close(os.open(file, os.O_RDWR | os.O_CREAT | os.O_EXCL, 0o600))
+        except FileExistsError:
+            pass  # not opened here: to close it would let go the locks of this process on it
+        except OSError as error:
+            raise Unavailable(f"the store cannot be opened ({error.strerror})") from error
         for table in TABLES:
             sql = table.format(serial="INTEGER PRIMARY KEY AUTOINCREMENT", real="REAL")
             self._do(lambda run, sql=sql: run(sql))  # type: ignore[misc]

@@ -46,14 +46,14 @@ function showMore() {
 
 function againstText(f) {
   if (f.measured === null || f.limit === null) return f.value;
-  return `${f.value}, ${f.tier ? f.tier : 'limit'} ${f.atMost ? 'allows' : 'needs'} ${f.need}`;
+  return `${f.value}${f.kind ? ` (${f.kind})` : ''}, ${f.tier ? f.tier : 'limit'} ${f.atMost ? 'allows' : 'needs'} ${f.need}`;
 }
 
 function rowOf(f) {
   const words = make('span', {}, make('span', { className: 'rule', textContent: `${f.severity}: ${state.data.rules[f.rule]?.quantity || f.rule}` }));
   const against = againstText(f);
   words.append(make('span', { className: 'value', textContent: against || f.message.slice(0, 120) }));
-  const at = [[f.layer, ...f.alsoOn].join(', '), f.count > 1 ? plural(f.count, 'place') : '', f.nets.join(' | '), f.waived ? 'waived' : ''].filter(Boolean).join(' · ');
+  const at = [[f.layer, ...f.alsoOn].join(', '), f.nets.join(' | '), f.count > 1 ? plural(f.count, 'place') : '', f.waived ? 'waived' : ''].filter(Boolean).join(' · ');
   if (at) words.append(make('span', { className: 'at', textContent: at }));
   const button = make('button', { type: 'button', className: f.waived ? 'waived' : '' }, markOf(f.severity), words);
   button.onclick = () => choose(f);
