@@ -52,10 +52,6 @@ class Supervisor:
         if self._settings.workers:
             self._thread.start()
 
-    def pids(self) -> list[int]:
-        """Workers that run now."""
-        return [worker.pid for worker in self._workers if worker.poll() is None]
-
     def stop(self) -> None:
         """Ask the workers to give their jobs back and end; kill those that do not."""
         self._stop.set()

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import subprocess
+import sys
 import threading
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
@@ -339,3 +341,16 @@ def test_texts_of_any_kind_come_back(store: JobStore) -> None:
 def test_an_address_that_fits_no_store_is_told(tmp_path: Path) -> None:
     with pytest.raises(UsageError, match="--store"):
         open_store("mysql://x", tmp_path)
+
+
+def test_opening_the_store_again_lets_no_lock_of_this_process_go(tmp_path: Path) -> None:
+    """Closing a file lets go all POSIX locks of the process on it; without its lock the next
+    process to leave takes itself for the last and removes the log under everybody else."""
+    first = open_store("", tmp_path)
+    first.add_client("yard", "d")
+    open_store("", tmp_path).close()
+    script = "import sys; from pathlib import Path; from dfmcheck.service.store import open_store; "
+    script += "open_store('', Path(sys.argv[1])).close()"
+    subprocess.run([sys.executable, "-c", script, str(tmp_path)], check=True)
+    assert (tmp_path / "jobs.sqlite3-wal").exists()
+    first.close()
