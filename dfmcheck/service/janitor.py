@@ -15,6 +15,10 @@ _EVERY_S = 30.0
 _GRACE_S = 3600.0
 """A folder without a row is left alone so long: its job may just be being accepted."""
 
+_STRANGERS = 8
+"""So many folders, none of which the store knows, are not what a crash left: the service was
+pointed at another database than the one its data folder belongs to."""
+
 
 def sweep(
     store: JobStore, folder: DataFolder, settings: Settings, grace_s: float = _GRACE_S
@@ -23,6 +27,12 @@ def sweep(
     expired = store.expire(store.now() - settings.retention_h * 3600)
     on_disk = folder.job_ids()  # before the rows, so that a job accepted meanwhile has both
     rows = store.folders()
+    if len(on_disk) >= _STRANGERS and not any(id_ in rows for id_ in on_disk):
+        LOG.error(
+            "none of %d job folders is known to this store; nothing is swept: correct the "
+            "address of the store or the data folder", len(on_disk),
+        )  # fmt: skip
+        return
     for id_ in on_disk:
         state, result = rows.get(id_, ("", ""))
         if state == "deleted" or (not state and folder.age(id_) > grace_s):

@@ -375,6 +375,17 @@ def test_the_janitor_sweeps_what_a_crash_left(bench: Bench) -> None:
     assert not orphan.exists()
 
 
+def test_the_janitor_leaves_a_folder_of_another_database_alone(bench: Bench) -> None:
+    strangers = [bench.folder.job(new_id()) for _ in range(8)]
+    for stranger in strangers:
+        stranger.mkdir()
+    sweep(bench.store, bench.folder, bench.settings, grace_s=0.0)
+    assert all(stranger.exists() for stranger in strangers)
+    bench.submit()
+    sweep(bench.store, bench.folder, bench.settings, grace_s=0.0)
+    assert not any(stranger.exists() for stranger in strangers)
+
+
 def test_retention_deletes_results(bench: Bench) -> None:
     id_ = bench.submit()
     bench.work()
