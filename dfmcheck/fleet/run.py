@@ -96,9 +96,9 @@ def screen_fleet(
         first = next(plan, None)
         if first is None:
             return
-        with _client(options) as client:
+        with _stoppable() as stop, _client(options) as client:
             tell.working(len(client.nthreads()))
-            for outcome in _outcomes(client, first, plan):
+            for outcome in _outcomes(client, first, plan, stop):
                 store.write(outcome.identity, outcome.job, outcome.places)
                 tell.ended(outcome)
 
@@ -155,7 +155,7 @@ def _sent(task: Task, path: Path, options: Options) -> Task | Outcome:
 
 
 def _outcomes(
-    client: Client, first: Task | Outcome, rest: Iterator[Task | Outcome]
+    client: Client, first: Task | Outcome, rest: Iterator[Task | Outcome], stop: threading.Event
 ) -> Iterator[Outcome]:
     """Every outcome once, in the order they come; few packages are read ahead."""
     ended: queue.SimpleQueue[Future] = queue.SimpleQueue()
@@ -163,6 +163,8 @@ def _outcomes(
     ahead: Task | Outcome | None = first
     idle, asked, workers = 0.0, -_EVERY, 0
     while ahead is not None or out:
+        if stop.is_set():
+            raise KeyboardInterrupt
         if time.monotonic() - asked > _EVERY:  # workers may come and go
             asked, workers = time.monotonic(), _threads(client)
         while ahead is not None and len(out) < _AHEAD * max(workers, 1):
@@ -254,6 +256,29 @@ def _client(options: Options) -> Iterator[Client]:
     with client:
         _check(client, options)
         yield client
+
+
+@contextmanager
+def _stoppable() -> Iterator[threading.Event]:
+    """Ctrl-C sets the event; asked for by the loop, it is lost in no callback of a library.
+
+    The second one ends the run wherever it is.
+    """
+    stop = threading.Event()
+    if threading.current_thread() is not threading.main_thread():
+        yield stop
+        return
+
+    def heard(*_: object) -> None:
+        if stop.is_set():
+            raise KeyboardInterrupt
+        stop.set()
+
+    before = signal.signal(signal.SIGINT, heard)
+    try:
+        yield stop
+    finally:
+        signal.signal(signal.SIGINT, before)
 
 
 @contextmanager

@@ -78,7 +78,8 @@ def test_a_failure_of_the_machine_is_tried_again(packages: Path, tmp_path: Path)
                "--memory", "60")  # fmt: skip
     assert told.returncode == 10
     (row,) = Dataset(tmp_path / "out").jobs().to_pylist()
-    assert row["state"] in ("timeout", "memory")
+    # which of them comes first hangs on the machine; none is the package's fault
+    assert row["state"] in ("timeout", "memory", "crash")
     assert "not screened: run the command again" in told.stdout
     told = run("fleet", folder, "--shop", "volume", "--out", tmp_path / "out")
     assert told.returncode == 0, told.stdout + told.stderr
