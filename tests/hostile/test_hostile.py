@@ -6,7 +6,9 @@
 from __future__ import annotations
 
 import re
+import subprocess
 import unicodedata
+from collections.abc import Iterator
 from pathlib import Path
 
 import archive_attacks  # noqa: F401 - fills the registry
@@ -19,6 +21,13 @@ from soap_dish import copper
 
 SECONDS, MEGABYTES = 12, 900  # of one attack at test size; nearly all stay below 2 s
 KEPT = {"\n", "\r", "\t"}
+
+
+@pytest.fixture(autouse=True)
+def _swept(tmp_path: Path) -> Iterator[None]:
+    """A folder 1500 deep is too deep for pytest, which sweeps old folders by recursion."""
+    yield
+    subprocess.run(["rm", "-rf", "--", str(tmp_path)], check=False)
 
 
 @pytest.mark.parametrize("name", ATTACKS)
