@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 import numpy as np
 import shapely
 
 from dfmcheck.board.model import Board, Layer
 from dfmcheck.geometry.arcs import onto_arcs
+from dfmcheck.geometry.edges import Edges
 from dfmcheck.geometry.gaps import Gaps, along_parallels, clear_of, gaps_between, thin
+from dfmcheck.geometry.image import Image
 from dfmcheck.measure.common import (
     CELL,
     concat_layers,
@@ -58,6 +62,27 @@ INNER = Rule(
 )
 
 
+def copper_to_line(
+    image: Image, line: Edges, reach: float, kept: Callable[[Gaps], Gaps] | None = None
+) -> Gaps:
+    """Gaps from the image's copper to a line, one per component and cell, and the tightest.
+
+    ``kept`` may leave some out before they are thinned.
+    """
+
+    def search(far: float) -> Gaps:
+        gaps = along_parallels(gaps_between(image.edges, line, far), image.edges, line)
+        gaps = gaps.take(gaps.value <= far)
+        if kept is not None:
+            gaps = kept(gaps)
+        gaps = gaps.take(thin(gaps, ordered_key(image.edges.piece[gaps.a], gaps.b), CELL))
+        # An outline inside other copper is not where the copper ends.
+        return gaps.take((gaps.value <= 0) | clear_of(gaps, image.edges, image.parts))
+
+    gaps = with_tightest(search, reach)
+    return gaps.take(thin(gaps, image.edge_component[gaps.a], CELL))
+
+
 @measures(PROFILE, INNER)
 def copper_to_profile(board: Board, reach: float) -> Places:
     """Copper inside or across the profile, within ``reach`` of its centre line.
@@ -73,21 +98,14 @@ def copper_to_profile(board: Board, reach: float) -> Places:
     def one(board: Board, layer: Layer) -> Places:
         image = layer.image
 
-        def search(far: float) -> Gaps:
-            gaps = along_parallels(gaps_between(image.edges, line, far), image.edges, line)
-            gaps = gaps.take(gaps.value <= far)
-            if not profile.area.is_empty and len(gaps):
-                shapely.prepare(profile.area)
-                apart = gaps.value > 0
-                inside = shapely.covers(profile.area, shapely.points(gaps.p)) | ~apart
-                gaps = gaps.take(inside)
-            gaps = gaps.take(thin(gaps, ordered_key(image.edges.piece[gaps.a], gaps.b), CELL))
-            # An outline inside other copper is not where the copper ends.
-            return gaps.take((gaps.value <= 0) | clear_of(gaps, image.edges, image.parts))
+        def inside(gaps: Gaps) -> Gaps:
+            if profile.area.is_empty or not len(gaps):
+                return gaps
+            shapely.prepare(profile.area)
+            at = shapely.covers(profile.area, shapely.points(gaps.p))
+            return gaps.take(at | (gaps.value <= 0))
 
-        gaps = with_tightest(search, reach)
-        component = image.edge_component[gaps.a]
-        gaps = gaps.take(thin(gaps, component, CELL))
+        gaps = copper_to_line(image, line, reach, inside)
         gaps = onto_arcs(gaps, image.edges, line, profile.lines[line.piece])
         component = image.edge_component[gaps.a]
         kind = feature_kind(image, image.edges.piece[gaps.a])

@@ -5,18 +5,9 @@ from __future__ import annotations
 import numpy as np
 
 from dfmcheck.board.model import Board, Layer, Scores
-from dfmcheck.geometry.gaps import Gaps, along_parallels, clear_of, gaps_between, thin
-from dfmcheck.measure.common import (
-    CELL,
-    concat_layers,
-    feature_kind,
-    names,
-    ordered_key,
-    place_points,
-    source,
-    with_tightest,
-)
+from dfmcheck.measure.common import concat_layers, feature_kind, names, place_points, source
 from dfmcheck.measure.places import Places
+from dfmcheck.measure.rout import copper_to_line
 from dfmcheck.measure.rule import Rule, measures
 from dfmcheck.terms import Step
 
@@ -50,16 +41,7 @@ def _along(board: Board, scores: Scores, reach: float) -> Places:
 
     def one(board: Board, layer: Layer) -> Places:
         image = layer.image
-
-        def search(far: float) -> Gaps:
-            gaps = along_parallels(gaps_between(image.edges, line, far), image.edges, line)
-            gaps = gaps.take(gaps.value <= far)
-            gaps = gaps.take(thin(gaps, ordered_key(image.edges.piece[gaps.a], gaps.b), CELL))
-            # An outline inside other copper is not where the copper ends.
-            return gaps.take((gaps.value <= 0) | clear_of(gaps, image.edges, image.parts))
-
-        gaps = with_tightest(search, reach)
-        gaps = gaps.take(thin(gaps, image.edge_component[gaps.a], CELL))
+        gaps = copper_to_line(image, line, reach)
         component = image.edge_component[gaps.a]
         return Places.of(
             rule=SCORE.id,
