@@ -85,6 +85,9 @@ RoleOption = Annotated[
 BoardOption = Annotated[
     str | None, typer.Option("--board", help="Prefix of the board meant, if there are several.")
 ]
+WorkersOption = Annotated[
+    int | None, typer.Option("--workers", min=1, help="Processes; one per core by default.")
+]
 QuietOption = Annotated[bool, typer.Option("--quiet", help="Print the verdict line only.")]
 AllOption = Annotated[bool, typer.Option("--all", help="Print every finding.")]
 

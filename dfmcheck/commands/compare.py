@@ -15,6 +15,7 @@ from dfmcheck.commands.common import (
     ShopOption,
     ThicknessOption,
     TierOption,
+    WorkersOption,
     console,
     plain_failures,
 )
@@ -40,9 +41,7 @@ def compare(
     thickness: ThicknessOption = None,
     copper: CopperOption = None,
     waivers: WaiversOption = None,
-    workers: Annotated[
-        int | None, typer.Option("--workers", min=1, help="Processes; one per core by default.")
-    ] = None,
+    workers: WorkersOption = None,
     all_: AllOption = False,
 ) -> None:
     """Tell which findings are new, gone, moved, worse or better, and what changed in the artwork.

@@ -15,6 +15,7 @@ from dfmcheck.commands.common import (
     ShopOption,
     ThicknessOption,
     TierOption,
+    WorkersOption,
     exit_code,
     plain_failures,
 )
@@ -34,9 +35,7 @@ def gate(
     thickness: ThicknessOption = None,
     copper: CopperOption = None,
     fail_on: FailOnOption = FailOn.QUERY,
-    workers: Annotated[
-        int | None, typer.Option("--workers", min=1, help="Processes; one per core by default.")
-    ] = None,
+    workers: WorkersOption = None,
 ) -> None:
     """Screen several packages and leave with the exit code of the worst.
 

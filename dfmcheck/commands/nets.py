@@ -13,6 +13,7 @@ from dfmcheck.commands.common import (
     BoardOption,
     PackageArg,
     RoleOption,
+    WorkersOption,
     console,
     parsed_roles,
     plain_failures,
@@ -29,9 +30,7 @@ def nets(
     ] = None,
     role: RoleOption = None,
     board: BoardOption = None,
-    workers: Annotated[
-        int | None, typer.Option("--workers", min=1, help="Processes; one per core by default.")
-    ] = None,
+    workers: WorkersOption = None,
     all_: AllOption = False,
 ) -> None:
     """List the nets of the copper: pins, holes, copper on each layer, narrowest place.

@@ -24,6 +24,7 @@ from dfmcheck.commands.common import (
     ShopOption,
     ThicknessOption,
     TierOption,
+    WorkersOption,
     parsed_roles,
     plain_failures,
     report,
@@ -48,9 +49,7 @@ def screen(
     copper: CopperOption = None,
     role: RoleOption = None,
     board: BoardOption = None,
-    workers: Annotated[
-        int | None, typer.Option("--workers", min=1, help="Processes; one per core by default.")
-    ] = None,
+    workers: WorkersOption = None,
     waivers: WaiversOption = None,
     pictures: PicturesOption = None,
     voltages: Annotated[

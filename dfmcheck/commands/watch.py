@@ -13,6 +13,7 @@ from dfmcheck.commands.common import (
     ShopOption,
     ThicknessOption,
     TierOption,
+    WorkersOption,
     plain_failures,
 )
 
@@ -50,9 +51,7 @@ def watch(
     memory_limit: Annotated[
         int, typer.Option("--memory-limit", min=100, help="Memory one screen may use, MB.")
     ] = 4000,
-    workers: Annotated[
-        int | None, typer.Option("--workers", min=1, help="Processes; one per core by default.")
-    ] = None,
+    workers: WorkersOption = None,
 ) -> None:
     """Screen every package that arrives in a folder, and sort it by verdict.
 
