@@ -8,14 +8,14 @@ from concurrent.futures import ProcessPoolExecutor, as_completed
 from dataclasses import replace
 from importlib import import_module
 from multiprocessing import get_context
-from pathlib import PurePosixPath
 
 import numpy as np
 import shapely
 
 from dfmcheck.board.attribute_checks import attribute_checks
 from dfmcheck.board.checks import datum_checks, job_checks
-from dfmcheck.board.holes import decide_plating, holes_of_artwork, holes_of_drilling
+from dfmcheck.board.drilling import DRILLED, read_drilling
+from dfmcheck.board.holes import decide_plating
 from dfmcheck.board.load import Loaded, load_gerber, unreadable
 from dfmcheck.board.model import Board, Holes, Layer, Profile, Scores
 from dfmcheck.board.net_attributes import compare_attributes
@@ -23,9 +23,8 @@ from dfmcheck.board.netlist_join import join_netlists, read_netlists, thickness_
 from dfmcheck.board.nets import connect, joined_nets
 from dfmcheck.board.profile import read_profile, read_scores
 from dfmcheck.errors import FormatError, PackageError
-from dfmcheck.formats.excellon import read_excellon
 from dfmcheck.formats.jobfile import JobFile, read_job
-from dfmcheck.geometry.budget import MOST_POINTS_IN_ALL, check_holes, check_paths
+from dfmcheck.geometry.budget import MOST_POINTS_IN_ALL
 from dfmcheck.intake import Package, PackageFile
 from dfmcheck.terms import Assumption, Defect, FileEntry, Function, Gap, Side
 
@@ -33,7 +32,6 @@ Progress = Callable[[str, int, int], None]
 _SIDED = (Function.MASK, Function.LEGEND, Function.PASTE)
 _PAINTED = {Function.CONDUCTOR, Function.PLANE, *_SIDED}
 _READ = _PAINTED | {Function.PROFILE, Function.SCORE}
-_DRILLED = {Function.DRILL, Function.ROUT}
 
 
 def assemble(
@@ -80,7 +78,7 @@ def assemble(
     defects += [_on_datum(d, box) for d in more]
     job, more = _job(package, unread)
     defects += more
-    holes, files, roles, drill_defects, drill_assumptions = _drill(
+    holes, files, roles, drill_defects, drill_assumptions = read_drilling(
         package, loaded, len(copper), box, unread
     )
     defects += drill_defects
@@ -193,7 +191,7 @@ def _load_all(
     wanted = [
         f
         for f in package.files
-        if f.role.function in _READ or (f.role.function in _DRILLED and f.format == "gerber")
+        if f.role.function in _READ or (f.role.function in DRILLED and f.format == "gerber")
     ]
     lists = [
         f.data.decode("latin-1") for f in package.files if f.role.function is Function.APERTURES
@@ -306,75 +304,6 @@ def _job(package: Package, unread: set[str]) -> tuple[JobFile | None, tuple[Defe
                 return None, (unreadable(file.name, error),)
             return job, tuple(job.defects)
     return None, ()
-
-
-def _check_holes(holes: Holes, file: str) -> None:
-    """FormatError where the file holds more than can be measured."""
-    ends = np.stack([holes.x0, holes.y0, holes.x1, holes.y1], axis=-1)
-    check_holes(ends, holes.r, file)
-
-
-def _short_texts(package: Package) -> list[PackageFile]:
-    """Texts that may say something of the drill files, the short ones first, 1 MB in all."""
-    texts, room = [], 1_000_000
-    for file in sorted(package.files, key=lambda f: len(f.data)):
-        if file.format in ("listing", "text") and len(file.data) <= room:
-            texts.append(file)
-            room -= len(file.data)
-    kept = {f.name for f in texts}
-    return [f for f in package.files if f.name in kept]
-
-
-def _drill(
-    package: Package,
-    loaded: Sequence[Loaded],
-    conductors: int,
-    box: tuple[float, float, float, float] | None,
-    unread: set[str],
-) -> tuple[Holes, tuple[str, ...], tuple[str, ...], list[Defect], list[Assumption]]:
-    tables: list[Holes] = []
-    files: list[str] = []
-    roles: list[str] = []
-    defects: list[Defect] = []
-    assumptions: list[Assumption] = []
-    records = {item.name: item.artwork for item in loaded}
-    listings = _short_texts(package)
-    for file in package.files:
-        if file.role.function not in _DRILLED:
-            continue
-        row = len(files)
-        if file.format == "gerber":
-            artwork = records.get(file.name)
-            if artwork is None:
-                continue
-            try:
-                holes, found = holes_of_artwork(artwork, file.role, conductors, row)
-                _check_holes(holes, file.name)
-            except FormatError as error:
-                unread.add(file.name)
-                defects.append(unreadable(file.name, error))
-                continue
-        else:
-            folder = PurePosixPath(file.name).parent
-            beside = [
-                f.data.decode("latin-1") for f in listings if PurePosixPath(f.name).parent == folder
-            ]
-            try:
-                drilling = read_excellon(file.data, file.name, beside=beside, expected=box)
-                defects += drilling.defects
-                check_paths(drilling.hits, file.name)
-                holes, found = holes_of_drilling(drilling, file.role, conductors, row)
-                _check_holes(holes, file.name)
-            except FormatError as error:
-                unread.add(file.name)
-                defects.append(unreadable(file.name, error))
-                continue
-            assumptions += drilling.assumptions
-        files.append(file.name)
-        roles.append(str(file.role))
-        tables.append(holes)
-        defects += found
-    return Holes.concat(tables), tuple(files), tuple(roles), defects, assumptions
 
 
 def _gaps(
