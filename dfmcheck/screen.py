@@ -14,7 +14,7 @@ from pathlib import Path
 import numpy as np
 
 from dfmcheck import __version__
-from dfmcheck.board.assemble import assemble
+from dfmcheck.board.assemble import Told, build, checked
 from dfmcheck.board.model import Board
 from dfmcheck.board.voltages import Voltages, with_voltages
 from dfmcheck.intake import Package, open_package, select_board
@@ -112,7 +112,7 @@ def _screen(
     package = _open(path, roles, board)
     if len(package.boards) > 1:
         return _several(package)
-    model = assemble(
+    model, checks = build(
         package, thickness=thickness, workers=workers, progress=progress, meanwhile=rules
     )
     known = rules()
@@ -120,7 +120,8 @@ def _screen(
     if voltages is not None:
         model = with_voltages(model, voltages)
     far = {id_: max((reach or {}).get(id_, 0.0) * 1.001, DEFAULT_REACH) for id_ in functions}
-    places, facts = _measure_all(model, far, copper_um, workers, progress)
+    places, facts, told = _measure_all(model, checks, far, copper_um, workers, progress)
+    model = checked(model, told)
     gaps = list(model.gaps)
     plated = bool((model.holes.plated == 1).any())
     if model.thickness is None and plated:
@@ -163,6 +164,7 @@ def _open(path: Path, roles: Mapping[str, str] | None, board: str | None) -> Pac
 
 
 _BOARD: Board | None = None
+_CHECKS: Callable[[], Told] | None = None
 _BY_LAYER = ("copper", "outer", "inner")
 _LONGEST = {"mask": -3, "legend": -2, "paste": -1}
 
@@ -199,6 +201,11 @@ def _measure_on(
     return [((n, layer), functions[ids[0]](view, far)) for n, ids, far in tasks]
 
 
+def _checks() -> Told:
+    assert _CHECKS is not None
+    return _CHECKS()
+
+
 def _facts(copper_um: float | None) -> Facts:
     """Runs in a worker as well: what the finish covers takes as long as a large search."""
     assert _BOARD is not None
@@ -231,11 +238,12 @@ def _jobs(board: Board, tasks: list[Task], workers: int) -> list[tuple[tuple[Tas
 
 def _measure_all(
     board: Board,
+    checks: Callable[[], Told],
     reach: Mapping[str, float],
     copper_um: float | None,
     workers: int,
     progress: Progress | None,
-) -> tuple[Places, Facts]:
+) -> tuple[Places, Facts, Told]:
     tasks = [
         (function, ids, max(reach[id_] for id_ in ids))
         for function, ids in searches().items()
@@ -256,18 +264,18 @@ def _measure_all(
     if workers <= 1:
         for job in jobs:
             take(_measure_on(board, *job))
-        facts = board_facts(board, copper_um)
+        facts, told = board_facts(board, copper_um), checks()
     else:
-        global _BOARD
-        _BOARD = board
+        global _BOARD, _CHECKS
+        _BOARD, _CHECKS = board, checks
         with ProcessPoolExecutor(workers, mp_context=get_context("fork")) as pool:
-            told = pool.submit(_facts, copper_um)
+            found, covered = pool.submit(_checks), pool.submit(_facts, copper_um)
             futures = [pool.submit(_measure_some, *job) for job in jobs]
             for future in as_completed(futures):
                 take(future.result())
-            facts = told.result()
-        _BOARD = None
-    return Places.concat([parts[key] for key in sorted(parts)]), facts
+            facts, told = covered.result(), found.result()
+        _BOARD = _CHECKS = None
+    return Places.concat([parts[key] for key in sorted(parts)]), facts, told
 
 
 def _view(board: Board, layer: int) -> Board:

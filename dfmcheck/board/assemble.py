@@ -34,15 +34,44 @@ _PAINTED = {Function.CONDUCTOR, Function.PLANE, *_SIDED}
 _READ = _PAINTED | {Function.PROFILE, Function.SCORE}
 
 
+Told = tuple[tuple[Defect, ...], tuple[Assumption, ...]]
+"""What reading and checking the files gave."""
+
+
 def assemble(
     package: Package,
     *,
     thickness: float | None = None,
     workers: int = 1,
     progress: Progress | None = None,
-    meanwhile: Callable[[], object] = lambda: None,
 ) -> Board:
-    """Read every file that has a role and build the board.
+    """Read every file that has a role, build the board and hold its files against each other.
+
+    For the parameters see :func:`build`.
+    """
+    board, checks = build(package, thickness=thickness, workers=workers, progress=progress)
+    return checked(board, checks())
+
+
+def checked(board: Board, told: Told) -> Board:
+    """The board with what its checks told, before what was told of it already."""
+    defects, assumptions = told
+    return replace(
+        board, defects=defects + board.defects, assumptions=assumptions + board.assumptions
+    )
+
+
+def build(
+    package: Package,
+    *,
+    thickness: float | None = None,
+    workers: int = 1,
+    progress: Progress | None = None,
+    meanwhile: Callable[[], object] = lambda: None,
+) -> tuple[Board, Callable[[], Told]]:
+    """Read every file that has a role and build the board; its checks are left to be run.
+
+    No measurement needs them, so that they can be run beside the measuring.
 
     Parameters
     ----------
@@ -122,21 +151,21 @@ def assemble(
         files=tuple(_entry(f, f.name not in unread) for f in package.files),
         gaps=tuple(gaps),
         defects=(),
-        assumptions=tuple(assumptions),
+        assumptions=(),
         legends=legends,
         pastes=pastes,
         scores=scores,
         unit=_unit(loaded),
     )
-    defects += datum_checks(board)
-    defects += attribute_checks(board, loaded)
-    if job is not None:
-        defects += job_checks(board, job)
-    defects_by_name, copies = compare_attributes(board)
-    defects += defects_by_name
-    board = replace(board, defects=tuple(defects), assumptions=board.assumptions + copies)
-    board = join_netlists(board, netlists)
-    return _inside_profile(board)
+
+    def checks() -> Told:
+        found = [*defects, *datum_checks(board), *attribute_checks(board, loaded)]
+        if job is not None:
+            found += job_checks(board, job)
+        by_name, copies = compare_attributes(board)
+        return (*found, *by_name), (*assumptions, *copies)
+
+    return _inside_profile(join_netlists(board, netlists)), checks
 
 
 def _sided(loaded: Sequence[Loaded], function: Function) -> tuple[Layer, ...]:
