@@ -10,6 +10,7 @@ overlap bites are found whatever drew them.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Any
 
 import numpy as np
@@ -24,11 +25,14 @@ from dfmcheck.geometry.segments import closest_on_segment, points_to_segments
 Floats = npt.NDArray[np.float64]
 Rows = npt.NDArray[np.intp]
 Bools = npt.NDArray[np.bool_]
+Marks = npt.NDArray[np.uint64]
 
 _STRAIGHT = 1e-3  # rad; a smaller turn is rounding on a straight line
 _CURVE = np.radians(30)  # a convex turn below this belongs to a round outline
 _SLACK = 0.02  # how far off the normal a stationary point may lie, as a cosine
-_STEP = 20_000
+_ASKEW = 0.021  # rad; a little more than that
+_SECTORS = 64 / (2 * np.pi)
+_STEP = 80_000
 
 
 @dataclass(frozen=True, slots=True)
@@ -84,7 +88,8 @@ class Outline:
         # Vertices closer than rounding would give facets of random direction.
         keep[1:] = ~(same & (np.maximum(np.abs(np.diff(x)), np.abs(np.diff(y))) < 1e-9))
         if not keep.all():
-            coords, ring = coords[keep], ring[keep]
+            kept = np.flatnonzero(keep)
+            coords, ring = coords.take(kept, axis=0), ring.take(kept)
         start = np.flatnonzero(ring[1:] == ring[:-1])
         self.a, self.b = coords.take(start, axis=0), coords.take(start + 1, axis=0)
         ring = ring[start]
@@ -106,30 +111,48 @@ class Outline:
         self.turn: Floats = np.arctan2(
             before[:, 0] * self.d[:, 1] - before[:, 1] * self.d[:, 0], _dot(before, self.d)
         )
-        low, high = np.minimum(self.a, self.b), np.maximum(self.a, self.b)
-        self.index = BoxIndex(low[:, 0], low[:, 1], high[:, 0], high[:, 1])
-        self.flip = False
+        self.outside = False
 
     def turned(self) -> Outline:
-        """The same facets seen from outside, in the other order and direction."""
+        """The same facets seen from outside, in the other direction."""
         out = Outline.__new__(Outline)
-        last = len(self) - 1
-        out.a, out.b = self.b[::-1].copy(), self.a[::-1].copy()
-        out.d, out.n = -self.d[::-1], -self.n[::-1]
-        out.part, out.length = self.part[::-1].copy(), self.length[::-1].copy()
-        out.ring = self.ring[::-1].copy()
-        out.next, out.previous = last - self.previous[::-1], last - self.next[::-1]
-        out.turn = -self.turn[self.next][::-1]
-        out.index, out.flip = self.index, True
+        out.a, out.b, out.d, out.n = self.b, self.a, -self.d, -self.n
+        out.part, out.ring, out.length = self.part, self.ring, self.length
+        out.next, out.previous = self.previous, self.next
+        out.turn, out.angle = -self.turn.take(self.next), self.angle + np.pi
+        out.index, out.outside = self.index.marked(out._met_from()), True
         return out
+
+    @cached_property
+    def angle(self) -> Floats:
+        """Direction of the normal, radians, (n,)."""
+        return np.asarray(np.arctan2(self.n[:, 1], self.n[:, 0]))
+
+    @cached_property
+    def segments(self) -> Floats:
+        """x0 y0 x1 y1 of every facet, (n, 4)."""
+        return np.concatenate([self.a, self.b], axis=1)
+
+    @cached_property
+    def index(self) -> BoxIndex:
+        """Index of the facets' boxes, marked by the directions they can be met from."""
+        low, high = np.minimum(self.a, self.b), np.maximum(self.a, self.b)
+        return BoxIndex(low[:, 0], low[:, 1], high[:, 0], high[:, 1], self._met_from())
+
+    def _met_from(self) -> Marks:
+        """Directions in which a line across the image can end on each facet: against its normal,
+        or at a reflex corner at either end against any normal between those of the two sides."""
+        back = self.angle + np.pi
+        start, end = np.minimum(self.turn, 0), np.minimum(self.turn.take(self.next), 0)
+        return _directions(back + end - _ASKEW, back - start + _ASKEW)
 
     def __len__(self) -> int:
         return len(self.a)
 
-    def query(self, low: Floats, high: Floats) -> tuple[Rows, Rows]:
-        """Pairs of a row of the boxes asked for, corners (n, 2), and a facet whose box it meets."""
-        of, facet = self.index.query(low[:, 0], low[:, 1], high[:, 0], high[:, 1])
-        return of, len(self) - 1 - facet if self.flip else facet
+    def query(self, low: Floats, high: Floats, marks: Marks | None = None) -> tuple[Rows, Rows]:
+        """Pairs of a row of the boxes asked for, corners (n, 2), and a facet whose box it meets;
+        with ``marks`` (n,) only facets that can be met in one of those directions."""
+        return self.index.query(low[:, 0], low[:, 1], high[:, 0], high[:, 1], marks)
 
     def small_part(self, size: float) -> Bools:
         """Which facets belong to a part no larger than ``size``: a dot is narrow as a whole."""
@@ -147,6 +170,15 @@ _OUTLINES: Recent[Outline] = Recent(3)
 def outline_of(parts: npt.NDArray[Any]) -> Outline:
     """Outline of merged parts, the image on its left; kept for the images asked for last."""
     return _OUTLINES.of((parts,), lambda: Outline(parts))
+
+
+def _directions(low: Floats, high: Floats) -> Marks:
+    """Marks of the 64 sectors of a circle that the angles from ``low`` to ``high`` lie in."""
+    first = np.floor(low * _SECTORS)
+    count = np.minimum(np.floor(high * _SECTORS) - first, 63).astype(np.uint64)
+    run = (np.uint64(2) << count) - np.uint64(1)
+    turn = (first.astype(np.int64) & 63).astype(np.uint64)
+    return np.asarray((run << turn) | (run >> np.uint64(1) >> (np.uint64(63) - turn)))
 
 
 def _dot(u: Floats, v: Floats) -> Floats:
@@ -175,19 +207,34 @@ def narrow_places(
     if len(parts) == 0:
         return Widths.concat([])
     outline = outline_of(parts)
+    labels, asked = outline.part, np.ones(len(outline), dtype=np.bool_)
     if void:
+        owner = np.arange(len(parts)) if label is None else label
+        labels, asked = owner[outline.part], _beside(parts, outline, owner, reach)[outline.part]
         outline = outline.turned()
-    labels = outline.part if label is None or not void else label[outline.part]
-    found = [_corners(outline, labels, reach), _parallels(outline, labels, reach)]
+    found = [_corners(outline, labels, reach, asked), _parallels(outline, labels, reach, asked)]
     widths = Widths.concat(found)
     widths = widths.take(_one_per_place(widths, 0.02))
     return widths.take(_is_free(widths, outline, void))
 
 
-def _in_order(one: Rows, other: Rows) -> Rows:
-    """Order by both rows: of several equal places the first drawn is told, whatever order an
-    index finds them in."""
-    return np.argsort(one << 32 | other, kind="stable")
+def _beside(
+    parts: npt.NDArray[Any], outline: Outline, label: npt.NDArray[Any], reach: float
+) -> Bools:
+    """Parts with a void beside them that parts of their label bound on both sides, maybe: not
+    those that are all but convex and have no other of their label within ``reach``, (parts,)."""
+    out = np.bincount(outline.part, np.minimum(outline.turn, 0), len(parts)) < -_CURVE
+    x0, y0, x1, y1 = shapely.bounds(parts).T
+    one, other = BoxIndex(x0, y0, x1, y1).query(x0 - reach, y0 - reach, x1 + reach, y1 + reach)
+    out[one[(one != other) & (label[one] == label[other])]] = True
+    return np.asarray(out)
+
+
+def _in_order(outline: Outline, one: Rows, other: Rows) -> Rows:
+    """Order by both rows, seen from outside the other way round: of several equal places the
+    first on the way along the outline is told, whatever order an index finds them in."""
+    key = one << 32 | other
+    return np.argsort(-key if outline.outside else key, kind="stable")
 
 
 def _stationary(u: Floats, outline: Outline, vertex: Rows) -> Bools:
@@ -202,38 +249,42 @@ def _stationary(u: Floats, outline: Outline, vertex: Rows) -> Bools:
     )
 
 
-def _corners(outline: Outline, label: npt.NDArray[Any], reach: float) -> Widths:
-    """Reflex corners against facets and against each other."""
-    corners = np.flatnonzero(outline.turn < -_STRAIGHT)
-    out = [
-        _corner_block(outline, label, reach, corners[s : s + _STEP])
-        for s in range(0, len(corners), _STEP)
-    ]
-    return Widths.concat(out)
+def _corners(outline: Outline, label: npt.NDArray[Any], reach: float, asked: Bools) -> Widths:
+    """Reflex corners against facets and against each other, those ``asked`` for."""
+    corners = np.flatnonzero(asked & (outline.turn < -_STRAIGHT))
+    return Widths.concat(
+        [_corner_block(outline, label, reach, rows) for rows in _blocks(outline, corners)]
+    )
+
+
+def _blocks(outline: Outline, rows: Rows) -> list[Rows]:
+    """Rows in blocks, on the way along the outline."""
+    blocks = [rows[s : s + _STEP] for s in range(0, len(rows), _STEP)]
+    return blocks[::-1] if outline.outside else blocks
 
 
 def _corner_block(outline: Outline, label: npt.NDArray[Any], reach: float, rows: Rows) -> Widths:
+    # A reflex corner only sees what its two normals span: search that side alone. The arc
+    # between them bulges out beyond both.
+    n0 = outline.n.take(outline.previous.take(rows), axis=0)
+    n1 = outline.n.take(rows, axis=0)
+    turn, looks = outline.turn.take(rows), outline.angle.take(rows)
+    bulge = (reach * (_SLACK + 1 - np.cos(turn / 2)))[:, None]
     v = outline.a.take(rows, axis=0)
-    # A reflex corner only sees what its two normals span: search that side alone.
-    n0, n1 = (
-        outline.n.take(outline.previous[rows], axis=0) * reach,
-        outline.n.take(rows, axis=0) * reach,
+    of, facet = outline.query(
+        v + np.minimum(np.minimum(n0, n1), 0) * reach - bulge,
+        v + np.maximum(np.maximum(n0, n1), 0) * reach + bulge,
+        _directions(looks - _ASKEW, looks - turn + _ASKEW),
     )
-    low = np.minimum(v, np.minimum(v + n0, v + n1)) - _SLACK * reach
-    high = np.maximum(v, np.maximum(v + n0, v + n1)) + _SLACK * reach
-    wide = outline.turn[rows] < -0.5
-    low[wide], high[wide] = v[wide] - reach, v[wide] + reach
-    of, facet = outline.query(low, high)
-    vertex = rows[of]
-    keep = np.flatnonzero(label[vertex] == label[facet])
-    vertex, facet = vertex[keep], facet[keep]
+    vertex = rows.take(of)
+    keep = np.flatnonzero(label.take(vertex) == label.take(facet))
+    vertex, facet = vertex.take(keep), facet.take(keep)
     # The facet must face the corner, and neither be one of its own two.
     p, a = outline.a.take(vertex, axis=0), outline.a.take(facet, axis=0)
     toward = _dot(p - a, outline.n.take(facet, axis=0))
-    keep = np.flatnonzero(
-        (toward > 0) & (toward <= reach) & (facet != vertex) & (facet != outline.previous[vertex])
-    )
-    vertex, facet = vertex[keep], facet[keep]
+    own = (facet == vertex) | (facet == outline.previous.take(vertex))
+    keep = np.flatnonzero((toward > 0) & (toward <= reach) & ~own)
+    vertex, facet = vertex.take(keep), facet.take(keep)
     p, a = p.take(keep, axis=0), a.take(keep, axis=0)
     b = outline.b.take(facet, axis=0)
     q = np.stack(closest_on_segment(p[:, 0], p[:, 1], a[:, 0], a[:, 1], b[:, 0], b[:, 1]), axis=-1)
@@ -254,13 +305,13 @@ def _corner_block(outline: Outline, label: npt.NDArray[Any], reach: float, rows:
     end = np.where(at_b, outline.next[facet], facet)
     end_ok = (outline.turn[end] < _STRAIGHT) & _stationary(-u, outline, end)
     keep = np.flatnonzero(~(at_a | at_b) | end_ok)
-    keep = keep[_in_order(vertex[keep], facet[keep])]
+    keep = keep[_in_order(outline, vertex[keep], facet[keep])]
     p, q = p.take(keep, axis=0), q.take(keep, axis=0)
     return Widths(value[keep], p, q, outline.part[vertex[keep]])
 
 
-def _parallels(outline: Outline, label: npt.NDArray[Any], reach: float) -> Widths:
-    """Straight stretches that run parallel, inside between them."""
+def _parallels(outline: Outline, label: npt.NDArray[Any], reach: float, asked: Bools) -> Widths:
+    """Straight stretches that run parallel, inside between them, those ``asked`` for."""
     end_turn = outline.turn[outline.next]
     round_outline = (
         (outline.turn > _STRAIGHT) & (outline.turn < _CURVE)
@@ -272,13 +323,13 @@ def _parallels(outline: Outline, label: npt.NDArray[Any], reach: float) -> Width
     )  # fmt: skip
     # Short facets between reflex corners are covered by the corners.
     hollow = (outline.turn < -_STRAIGHT) & (end_turn < -_STRAIGHT)
-    candidate = ~round_outline & ~hollow & (outline.length > 1e-4)
-    rows_all = np.flatnonzero(candidate)
-    out = [
-        _parallel_block(outline, label, reach, rows_all[s : s + _STEP], candidate)
-        for s in range(0, len(rows_all), _STEP)
-    ]
-    return Widths.concat(out)
+    candidate = asked & ~round_outline & ~hollow & (outline.length > 1e-4)
+    return Widths.concat(
+        [
+            _parallel_block(outline, label, reach, rows, candidate)
+            for rows in _blocks(outline, np.flatnonzero(candidate))
+        ]
+    )
 
 
 def _parallel_block(
@@ -287,15 +338,18 @@ def _parallel_block(
     side = outline.n.take(rows, axis=0) * reach
     a, b = outline.a.take(rows, axis=0), outline.b.take(rows, axis=0)
     low, high = np.minimum(a, b), np.maximum(a, b)
-    of, other = outline.query(low + np.minimum(side, 0), high + np.maximum(side, 0))
-    one = rows[of]
-    once = (one < other) | ~candidate[other]
-    keep = np.flatnonzero(once & (label[one] == label[other]))
-    one, other = one[keep], other[keep]
+    looks = outline.angle.take(rows)
+    of, other = outline.query(
+        low + np.minimum(side, 0), high + np.maximum(side, 0), _directions(looks, looks)
+    )
+    one = rows.take(of)
+    once = ((one > other) if outline.outside else (one < other)) | ~candidate.take(other)
+    keep = np.flatnonzero(once & (label.take(one) == label.take(other)))
+    one, other = one.take(keep), other.take(keep)
     keep = np.flatnonzero(
         _dot(outline.n.take(one, axis=0), outline.n.take(other, axis=0)) < -0.9999
     )
-    one, other = one[keep], other[keep]
+    one, other = one.take(keep), other.take(keep)
     away = outline.a.take(other, axis=0) - outline.a.take(one, axis=0)
     toward = _dot(away, outline.n.take(one, axis=0))
     keep = np.flatnonzero((toward > 0) & (toward <= reach))
@@ -305,7 +359,7 @@ def _parallel_block(
     low_t = np.maximum(np.minimum(t0, t1), 0.0)
     high_t = np.minimum(np.maximum(t0, t1), outline.length[one])
     keep = np.flatnonzero(high_t - low_t > 1e-5)
-    keep = keep[_in_order(one[keep], other[keep])]
+    keep = keep[_in_order(outline, one[keep], other[keep])]
     one, other = one[keep], other[keep]
     low_t, high_t = low_t[keep], high_t[keep]
     steps = np.ceil((high_t - low_t) / STRIDE).astype(np.intp)
@@ -323,11 +377,19 @@ def _parallel_block(
 
 
 def _one_per_place(widths: Widths, cell: float) -> Rows:
-    middle = np.floor((widths.p + widths.q) / 2 / cell).astype(np.int64)
-    order = np.lexsort((widths.value, middle[:, 1], middle[:, 0], widths.part))
-    part, m = widths.part[order], middle[order]
-    first = run_starts(part, m[:, 0], m[:, 1])
-    return np.asarray(order[first])
+    """Rows of the narrowest place per part and square cell, by part and cell; of equally narrow
+    ones the first."""
+    if len(widths) == 0:
+        return np.empty(0, dtype=np.intp)
+    x, y = np.floor((widths.p + widths.q) / 2 / cell).astype(np.int64).T
+    x, y = x - x.min(), y - y.min()
+    key = (widths.part * (x.max() + 1) + x) * (y.max() + 1) + y
+    order = np.argsort(key)
+    starts = run_starts(key.take(order))
+    opens, run = np.flatnonzero(starts), np.cumsum(starts) - 1
+    value = widths.value.take(order)
+    least = np.minimum.reduceat(value, opens)
+    return np.minimum.reduceat(np.where(value == least.take(run), order, len(order)), opens)
 
 
 def _is_free(widths: Widths, outline: Outline, void: bool) -> Bools:
@@ -340,9 +402,8 @@ def _is_free(widths: Widths, outline: Outline, void: bool) -> Bools:
     inner = radius - np.minimum(np.maximum(2 * CHORD_ERROR, _SLACK * radius), radius / 2)
     of, facet = outline.query(middle - inner[:, None], middle + inner[:, None])
     if not void:
-        keep = np.flatnonzero(outline.part[facet] == widths.part[of])
-        of, facet = of[keep], facet[keep]
-    segments = np.concatenate([outline.a, outline.b], axis=1)
-    near = points_to_segments(middle, of, segments, facet) < inner[of]
+        keep = np.flatnonzero(outline.part.take(facet) == widths.part.take(of))
+        of, facet = of.take(keep), facet.take(keep)
+    near = points_to_segments(middle, of, outline.segments, facet) < inner.take(of)
     free[of[near]] = False
     return free

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Any
 
 import numpy as np
@@ -62,19 +63,21 @@ def strokes_of(image: Image) -> Strokes:
     # Dots and circles have no ends.
     keep = np.flatnonzero(np.hypot(*(end - start).T) > _SAME)
     # Of the same stroke drawn twice the second one would hide the ends of both.
-    low, high = start[keep].round(5), end[keep].round(5)
-    turn = (low[:, 0] > high[:, 0]) | ((low[:, 0] == high[:, 0]) & (low[:, 1] > high[:, 1]))
-    both = np.concatenate(
-        [np.where(turn[:, None], high, low), np.where(turn[:, None], low, high)], axis=1
-    )
-    _, one = np.unique(
-        np.concatenate([both, edges.r[first[keep], None]], axis=1), axis=0, return_index=True
-    )
-    keep = keep[np.sort(one)]
+    low, high = _place(start[keep], 5), _place(end[keep], 5)
+    low, high = np.minimum(low, high), np.maximum(low, high)
+    r = edges.r[first[keep]]
+    order = np.lexsort((r, high, low))
+    keep = keep[np.sort(order[run_starts(low[order], high[order], r[order])])]
     return Strokes(
         edges.piece[first[keep]].astype(np.intp), edges.r[first[keep]], start[keep], end[keep],
         first[keep], count[keep],
     )  # fmt: skip
+
+
+def _place(points: Floats, digits: int) -> npt.NDArray[np.int64]:
+    """One number for each point rounded to so many digits of a mm, (n,)."""
+    x, y = np.rint(points * 10.0**digits).astype(np.int64).T
+    return np.asarray((x << 32) + y)
 
 
 class EndSearch:
@@ -90,14 +93,19 @@ class EndSearch:
         round_ = np.zeros(len(image.pieces), dtype=np.bool_)
         round_[image.edges.piece[image.edges.r > 0]] = True
         double = (image.kind <= Kind.ARC) & image.whole & round_ & ~drawn
-        double &= shapely.area(image.pieces) > 0
-        dots = double & (shapely.area(image.pieces) < _dot_area(image))
-        self.rows = np.flatnonzero(~double | dots)
+        rows = np.flatnonzero(double)
+        area = shapely.area(image.pieces[rows])
+        double[rows[(area == 0) | (area < _dot_area(image, rows))]] = False
+        self.rows = np.flatnonzero(~double)
         self.shape = image.pieces[self.rows]
-        self.tree = shapely.STRtree(self.shape)
         self.obstacles = shapely.STRtree(obstacles)
         self.stroke_of = np.full(len(image.pieces), -1, dtype=np.intp)
         self.stroke_of[self.strokes.piece] = np.arange(len(self.strokes))
+
+    @cached_property
+    def tree(self) -> shapely.STRtree:
+        """Copper that counts as something to meet, by place."""
+        return shapely.STRtree(self.shape)
 
     def free(self) -> tuple[Rows, npt.NDArray[np.bool_]]:
         """Strokes with a free end, and whether it is their last point."""
@@ -105,10 +113,10 @@ class EndSearch:
         n = len(strokes)
         points = np.concatenate([strokes.start, strokes.end])
         stroke = np.tile(np.arange(n), 2)
-        _, index, count = np.unique(
-            points.round(4), axis=0, return_inverse=True, return_counts=True
-        )
-        rows = np.flatnonzero(count[index.ravel()] == 1)
+        place = _place(points, 4)
+        order = np.argsort(place)
+        opens = run_starts(place[order])
+        rows = np.sort(order[opens & np.append(opens[1:], True)])
         if len(rows) == 0:
             return np.empty(0, dtype=np.intp), np.empty(0, dtype=np.bool_)
         # Ends whose centre other copper covers.
@@ -128,7 +136,11 @@ class EndSearch:
         cap = shapely.buffer(shapely.points(points), strokes.r[stroke] - 1e-6, quad_segs=16)
         met = np.zeros(len(points), dtype=np.bool_)
         met[self.obstacles.query(cap, predicate="intersects")[0]] = True
-        end, piece = self.tree.query(cap, predicate="intersects")
+        rows = np.flatnonzero(~met)
+        if len(rows) == 0:
+            return met
+        end, piece = self.tree.query(cap[rows], predicate="intersects")
+        end = rows[end]
         other = self.rows[piece] != strokes.piece[stroke[end]]
         end, piece = end[other], piece[other]
         back = np.where(last[:, None], strokes.start[stroke], strokes.end[stroke])
@@ -137,79 +149,87 @@ class EndSearch:
         return met
 
     def lengths(self) -> FreeEnds:
-        """All free ends, each followed back to where its centre line meets other copper."""
-        stroke, last = self.free()
-        found = [self._back(s, e) for s, e in zip(stroke.tolist(), last.tolist(), strict=True)]
-        p = np.where(last[:, None], self.strokes.end[stroke], self.strokes.start[stroke])
-        q = np.array([f[1] for f in found]).reshape(-1, 2)
-        length = np.array([f[0] for f in found])
-        keep = np.isfinite(length)
-        return FreeEnds(self.strokes.piece[stroke][keep], p[keep], q[keep], length[keep])
+        """All free ends, each followed back to where its centre line meets other copper.
 
-    def _spine(self, stroke: int, reverse: bool) -> Floats:
-        """Points of a stroke's centre line, from the end looked at on."""
-        edges, s = self.image.edges, self.strokes
-        first = int(s.first[stroke])
-        rows = slice(first, first + int(s.count[stroke]))
-        points = np.concatenate(
-            [
-                np.stack([edges.x0[rows], edges.y0[rows]], axis=-1),
-                s.end[stroke][None],
-            ]
-        )
-        return points[::-1] if reverse else points
-
-    def _back(self, stroke: int, from_last: bool) -> tuple[float, Floats]:
-        """Length from a free end back along the strokes, and the point it leads to.
-
-        Not a number where the chain meets nothing at all: both its ends are free.
+        Left out where the chain of strokes meets nothing at all: both its ends are free.
         """
-        total, seen = 0.0, {stroke}
+        strokes = self.strokes
+        first, last = self.free()
+        p = np.where(last[:, None], strokes.end[first], strokes.start[first])
+        q, length = p.copy(), np.full(len(first), np.nan)
+        end, stroke, total = np.arange(len(first)), first, np.zeros(len(first))
+        seen = end * len(self.image.pieces) + strokes.piece[stroke]
         for _ in range(_LONGEST):
-            spine = self._spine(stroke, from_last)
-            line = shapely.linestrings(spine)
-            length = float(shapely.length(line))
-            piece = int(self.strokes.piece[stroke])
-            touching = self.rows[self.tree.query(self.image.pieces[piece], predicate="intersects")]
-            known = [self.stroke_of[t] for t in touching.tolist()]
-            others = [
-                t for t, k in zip(touching.tolist(), known, strict=True)
-                if t != piece and (k < 0 or k not in seen)
-            ]  # fmt: skip
-            holes = self.obstacles.query(line, predicate="intersects")
-            if not others and not len(holes):
-                return np.nan, spine[-1]
-            if len(others) == 1 and not len(holes) and self.stroke_of[others[0]] >= 0:
-                further = int(self.stroke_of[others[0]])
-                joint = [
-                    float(np.hypot(*(end - spine[-1]))) <= _SAME
-                    for end in (self.strokes.start[further], self.strokes.end[further])
-                ]
-                if any(joint):
-                    total += length
-                    seen.add(further)
-                    stroke, from_last = further, joint[1]
-                    continue
-            met = [self.image.pieces[t] for t in others]
-            met += self.obstacles.geometries[holes].tolist()
-            at = min(_entry(line, shape) for shape in met)
-            point = shapely.get_coordinates(shapely.line_interpolate_point(line, at))[0]
-            return total + at, point
-        return np.nan, self._spine(stroke, from_last)[-1]
+            if len(end) == 0:
+                break
+            line = self._spines(stroke, last)
+            of, met = self.tree.query(
+                self.image.pieces[strokes.piece[stroke]], predicate="intersects"
+            )
+            met = self.rows[met]
+            other = ~np.isin(end[of] * len(self.image.pieces) + met, seen)
+            of, met = of[other], met[other]
+            at_hole, hole = self.obstacles.query(line, predicate="intersects")
+            on = np.flatnonzero(np.bincount(of, minlength=len(end)) == 1)
+            on = np.setdiff1d(on, at_hole)
+            only = np.full(len(end), -1, dtype=np.intp)
+            only[of] = self.stroke_of[met]
+            on = on[only[on] >= 0]
+            tail = np.where(last[on, None], strokes.start[stroke[on]], strokes.end[stroke[on]])
+            to_end = np.hypot(*(strokes.end[only[on]] - tail).T) <= _SAME
+            joint = to_end | (np.hypot(*(strokes.start[only[on]] - tail).T) <= _SAME)
+            on, to_end = on[joint], to_end[joint]
+
+            there = ~np.isin(of, on)
+            of = np.concatenate([of[there], at_hole])
+            shape = np.concatenate([self.image.pieces[met[there]], self.obstacles.geometries[hole]])
+            at = np.full(len(end), np.inf)
+            np.minimum.at(at, of, _entries(line[of], shape))
+            rows = np.flatnonzero(at < np.inf)
+            length[end[rows]] = total[rows] + at[rows]
+            point = shapely.line_interpolate_point(line[rows], at[rows])
+            q[end[rows]] = shapely.get_coordinates(point)
+
+            total = total[on] + shapely.length(line[on])
+            end, stroke, last = end[on], only[on], to_end
+            seen = np.append(seen, end * len(self.image.pieces) + strokes.piece[stroke])
+        keep = np.flatnonzero(np.isfinite(length))
+        return FreeEnds(strokes.piece[first[keep]], p[keep], q[keep], length[keep])
+
+    def _spines(self, stroke: Rows, reverse: npt.NDArray[np.bool_]) -> npt.NDArray[Any]:
+        """Centre lines of strokes, each from the end looked at on, (n,)."""
+        edges, s = self.image.edges, self.strokes
+        count = s.count[stroke] + 1
+        of = np.repeat(np.arange(len(stroke)), count)
+        k = np.arange(len(of)) - np.repeat(np.cumsum(count) - count, count)
+        k = np.where(reverse[of], count[of] - 1 - k, k)
+        row = s.first[stroke[of]] + np.minimum(k, count[of] - 2)
+        points = np.stack([edges.x0[row], edges.y0[row]], axis=-1)
+        final = k == count[of] - 1
+        points[final] = s.end[stroke]
+        return np.asarray(shapely.linestrings(points, indices=of))
 
 
-def _dot_area(image: Image) -> Floats:
-    """Area no stroke with a length has: one and a thousandth discs of its aperture."""
-    r = np.zeros(len(image.pieces))
-    np.maximum.at(r, image.edges.piece, image.edges.r)
+def _dot_area(image: Image, pieces: Rows) -> Floats:
+    """Area that of some pieces no stroke with a length has: one and a thousandth discs of its
+    aperture."""
+    number = np.full(len(image.pieces), -1, dtype=np.intp)
+    number[pieces] = np.arange(len(pieces))
+    number = number[image.edges.piece]
+    rows = np.flatnonzero(number >= 0)
+    r = np.zeros(len(pieces))
+    np.maximum.at(r, number[rows], image.edges.r[rows])
     return np.asarray(np.pi * r**2 * 1.001)
 
 
-def _entry(line: Any, shape: Any) -> float:
-    """How far along a line it first meets a shape; the nearest point where it passes beside."""
+def _entries(line: npt.NDArray[Any], shape: npt.NDArray[Any]) -> Floats:
+    """How far along each line it first meets the shape of its row; the nearest point where it
+    passes beside."""
     inside = shapely.intersection(line, shape)
-    if inside.is_empty:
-        return float(shapely.line_locate_point(line, shapely.get_point(
-            shapely.shortest_line(line, shape), 0)))  # fmt: skip
-    points = shapely.points(shapely.get_coordinates(inside))
-    return float(shapely.line_locate_point(line, points).min())
+    points, of = shapely.get_coordinates(inside, return_index=True)
+    at = np.full(len(line), np.inf)
+    np.minimum.at(at, of, shapely.line_locate_point(line[of], shapely.points(points)))
+    beside = np.flatnonzero(shapely.is_empty(inside))
+    nearest = shapely.get_point(shapely.shortest_line(line[beside], shape[beside]), 0)
+    at[beside] = shapely.line_locate_point(line[beside], nearest)
+    return at

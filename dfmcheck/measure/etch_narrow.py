@@ -82,6 +82,10 @@ STROKE = Rule(
 )
 
 
+_RULES = (WIDTH.id, SLIVER.id, STROKE.id)
+_WIDTH, _SLIVER, _STROKE = range(3)
+
+
 @measures(WIDTH, SLIVER, STROKE)
 def narrow_copper(board: Board, reach: float) -> Places:
     """Narrow places of every copper layer's final image, necks included.
@@ -126,12 +130,11 @@ def _places(board: Board, layer: Layer, widths: Widths, reach: float) -> Places:
     edge_q, _ = edges_at(image.edges, widths.q)
     joined = board.net_joined[layer.net[image.component[widths.part]]]
     rule = _rule(layer, widths, edge_p, edge_q, joined)
-    tongue = np.flatnonzero((rule == SLIVER.id) & ~joined)
-    rule[tongue[_is_island(layer, widths.part[tongue], reach)]] = ""
-    key = np.unique(rule, return_inverse=True)[1]
-    listed = np.flatnonzero(rule != "")
+    tongue = np.flatnonzero((rule == _SLIVER) & ~joined)
+    rule[tongue[_is_island(layer, widths.part[tongue], reach)]] = -1
+    listed = np.flatnonzero(rule >= 0)
     keep = listed[
-        narrowest_per_cell(widths.take(listed), (key * len(image.parts) + widths.part)[listed])
+        narrowest_per_cell(widths.take(listed), (rule * len(image.parts) + widths.part)[listed])
     ]
     widths, edge_p, edge_q = widths.take(keep), edge_p[keep], edge_q[keep]
     rule, joined = rule[keep], joined[keep]
@@ -140,13 +143,13 @@ def _places(board: Board, layer: Layer, widths: Widths, reach: float) -> Places:
     component = image.component[widths.part]
     kind = np.where(piece_p >= 0, feature_kind(image, np.maximum(piece_p, 0)), "")
     # Fill beside a conductor does not make the conductor fill.
-    kind = np.where((rule == WIDTH.id) & (kind == "pour"), "conductor", kind)
+    kind = np.where((rule == _WIDTH) & (kind == "pour"), "conductor", kind)
     hair = (widths.value < HAIR) & (edge_p >= 0) & (edge_q >= 0)
     if len(image.edges):
         thin = hair_edges(image)
         hair &= thin[edge_p] & thin[edge_q]
     return Places.of(
-        rule=rule,
+        rule=names(_RULES, rule),
         layer=layer.name,
         position=board.position(layer),
         kind=np.where(hair, HAIRLINE, np.where(joined, kind, LONE)),
@@ -162,28 +165,32 @@ def _places(board: Board, layer: Layer, widths: Widths, reach: float) -> Places:
 
 def _rule(
     layer: Layer, widths: Widths, edge_p: Rows, edge_q: Rows, joined: npt.NDArray[np.bool_]
-) -> npt.NDArray[np.object_]:
-    """Rule each narrow place belongs to, by the edges its two points lie on (-1: unknown)."""
-    image = layer.image
+) -> npt.NDArray[np.intp]:
+    """Number of the rule each narrow place belongs to, by the edges its two points lie on (-1:
+    unknown); -1 where it belongs to none."""
+    image, edges = layer.image, layer.image.edges
+    rule = np.full(len(edge_p), _WIDTH, dtype=np.intp)
+    if len(edges) == 0:
+        return rule
     known = (edge_p >= 0) & (edge_q >= 0)
     p, q = np.maximum(edge_p, 0), np.maximum(edge_q, 0)
-    if len(image.edges) == 0:
-        return np.full(len(edge_p), WIDTH.id, dtype=object)
-    kind_p, kind_q = image.kind[image.edges.piece[p]], image.kind[image.edges.piece[q]]
-    drawn_p, drawn_q = kind_p <= Kind.ARC, kind_q <= Kind.ARC
+    piece_p, piece_q = edges.piece.take(p), edges.piece.take(q)
+    kind_p, kind_q = image.kind.take(piece_p), image.kind.take(piece_q)
+    drawn = (kind_p <= Kind.ARC) & (kind_q <= Kind.ARC)
     fill = (edge_p >= 0) & (kind_p == Kind.REGION)
     fill |= (edge_q >= 0) & (kind_q == Kind.REGION)
-    apart = closest_pairs(image.edges.segments, p, image.edges.segments, q)[0]
     # Two draws side by side that do not touch: what joins them there is fill.
-    beside = drawn_p & drawn_q & (apart > image.edges.r[p] + image.edges.r[q] + 2 * CHORD_ERROR)
-    beside &= image.whole[image.edges.piece[p]] & image.whole[image.edges.piece[q]]
-    made = np.flatnonzero(fill | (known & beside))
+    two = drawn & (p != q) & known & image.whole.take(piece_p) & image.whole.take(piece_q)
+    rows = np.flatnonzero(two)
+    apart = closest_pairs(edges.segments, p[rows], edges.segments, q[rows])[0]
+    beside = apart > edges.r[p[rows]] + edges.r[q[rows]] + 2 * CHORD_ERROR
+    fill[rows[beside]] = True
+    made = np.flatnonzero(fill)
     made = made[~_along_a_draw(layer, widths.take(made))]
-    rule = np.full(len(edge_p), WIDTH.id, dtype=object)
-    rule[made] = SLIVER.id
-    lettering = ~joined & known & drawn_p & drawn_q
-    across = (edge_p == edge_q) & (np.abs(2 * image.edges.r[p] - widths.value) <= 2 * CHORD_ERROR)
-    rule[lettering] = np.where(across[lettering], STROKE.id, "")
+    rule[made] = _SLIVER
+    lettering = np.flatnonzero(~joined & known & drawn)
+    across = (edge_p == edge_q) & (np.abs(2 * edges.r[p] - widths.value) <= 2 * CHORD_ERROR)
+    rule[lettering] = np.where(across[lettering], _STROKE, -1)
     return rule
 
 

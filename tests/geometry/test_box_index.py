@@ -7,15 +7,17 @@ import gc
 import numpy as np
 import pytest
 
-from dfmcheck.geometry.index import BoxIndex, Recent
+from dfmcheck.geometry.index import BoxIndex, Recent, _curve
+
+Sides = tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]
 
 
-def _boxes(rng: np.random.Generator, n: int, far: float) -> list[np.ndarray]:
+def _boxes(rng: np.random.Generator, n: int, far: float) -> Sides:
     """Small boxes along a line, as the facets of an outline lie, and some long ones."""
     x, y = np.cumsum(rng.normal(0, 0.1, n)), np.cumsum(rng.normal(0, 0.1, n))
     w, h = rng.exponential(0.05, n), rng.exponential(0.05, n)
     w[::17] *= 100
-    return [x - far, y - far, x + w + far, y + h + far]
+    return x - far, y - far, x + w + far, y + h + far
 
 
 @pytest.mark.parametrize("n", [0, 1, 3, 4, 5, 403])
@@ -33,7 +35,35 @@ def test_it_finds_what_meets_and_little_else(n: int, m: int) -> None:
         meet &= (a[1] <= b[3] + slack) & (b[1] <= a[3] + slack)
         return set(zip(*(rows.tolist() for rows in np.nonzero(meet)), strict=True))
 
-    assert meeting(0.0) <= found <= meeting(1e-5)
+    extent = max(np.ptp(np.concatenate(sides)) for sides in (held[::2], held[1::2])) if n else 0.0
+    assert meeting(0.0) <= found <= meeting(extent / 65_000)
+
+    # Of the same pairs, those with a mark in common.
+    bit = np.uint64(1) << rng.integers(0, 64, (2, max(n, m), 6)).astype(np.uint64)
+    marks = [np.bitwise_or.reduce(b, axis=-1)[:k] for b, k in zip(bit, (n, m), strict=True)]
+    of, item = BoxIndex(*held, marks=marks[0]).query(*asked, marks=marks[1])
+    common = {(a, b) for a, b in found if marks[1][a] & marks[0][b]}
+    assert set(zip(of.tolist(), item.tolist(), strict=True)) == common and len(of) == len(common)
+    assert n * m < 1000 or 0 < len(common) < len(found)
+
+
+def test_boxes_far_apart_and_of_no_size() -> None:
+    """Rows that share no leaf, more of them asked for than held and the other way round."""
+    rng = np.random.default_rng(7)
+    few, many = rng.integers(0, 50, (2, 30)) * 1.0, rng.integers(0, 50, (2, 5000)) * 1.0
+    for held, asked in ((few, many), (many, few)):
+        of, item = BoxIndex(*held, *held).query(*asked, *asked)
+        same = (held[:, None, :] == asked[:, :, None]).all(axis=0)
+        expected = np.stack(np.nonzero(same))
+        found = np.stack([of, item])
+        assert len(of) and (found[:, np.lexsort(found[::-1])] == expected).all()
+
+
+def test_the_curve_goes_from_cell_to_neighbouring_cell_through_all() -> None:
+    cell = np.argsort(_curve())
+    assert (np.sort(_curve()) == np.arange(1 << 16)).all()
+    step = np.abs(np.diff(np.stack(np.divmod(cell, 256))))
+    assert (step.sum(axis=0) == 1).all()
 
 
 def test_what_was_made_is_kept_while_its_arrays_live() -> None:
