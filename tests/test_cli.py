@@ -76,7 +76,7 @@ class Stages:
         Path(path).write_bytes(b"kept")
         self.saved.append(path)
 
-    def load(self, path: Path) -> Any:
+    def load(self, path: Path, *, drawing: bool = True) -> Any:
         return self.screening
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from itertools import pairwise
 from typing import Any
@@ -12,9 +13,10 @@ from numpy.random import Generator
 
 from benchmarks.defects.drill_edit import DrillEdit
 from benchmarks.defects.gerber_edit import GerberEdit
-from benchmarks.defects.plant import Companion, Expect, NoPlace, Plant
+from benchmarks.defects.plant import Companion, Expect, NoPlace, Plant, Shift
 from benchmarks.defects.site import Site, Spot
 from dfmcheck.board.model import Layer
+from dfmcheck.board.voltages import Voltages
 
 Point = tuple[float, float]
 
@@ -127,17 +129,22 @@ class Patch:
         self,
         *expect: Expect,
         companions: tuple[Companion, ...] = (),
-        near: Any = None,
-        note: str = "",
+        shifts: tuple[Shift, ...] = (),
+        voltages: Voltages | None = None,
+        beside: Mapping[str, bytes] | None = None,
     ) -> Plant:
-        """The plant, unless the board's own findings of its kind are too near to tell apart."""
+        """The plant, unless the board's own findings of its kind are too near to tell apart.
+
+        ``beside`` are files the package gets besides those that are changed.
+        """
         for one in expect:
             if one.where is not None and not self.site.lonely(one.rule, one.layer, one.where):
                 raise NoPlace("the board has findings of its own there")
         companions = (*companions, *self._close_tools(), *self._alone())
         files: dict[str, bytes | None] = {one.name: one.data() for one in self.gerbers.values()}
         files |= {one.name: one.data() for one in self.drills.values()}
-        return Plant(files, expect, companions, note)
+        files |= beside or {}
+        return Plant(files, expect, companions, shifts=shifts, voltages=voltages)
 
     def _alone(self) -> tuple[Companion, ...]:
         """A new hole may stand where hardly any copper is."""

@@ -11,6 +11,8 @@ from typing import TYPE_CHECKING, Any
 import shapely
 from numpy.random import Generator
 
+from dfmcheck.board.voltages import Voltages
+
 if TYPE_CHECKING:
     from benchmarks.defects.site import Site
 
@@ -58,12 +60,14 @@ class Aim:
 @dataclass(frozen=True, slots=True)
 class Expect:
     """A finding the plant must bring about. ``where`` in mm of the files; None: no place.
-    ``rule`` names one rule, or several with ``|`` between them of which one must speak."""
+    ``rule`` names one rule, or several with ``|`` between them of which one must speak.
+    ``source`` is the file, and the line where there is one, that the finding must name."""
 
     rule: str
     layer: str = ""
     value: float | None = None
     where: Any = None
+    source: tuple[str, int | None] | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,11 +80,23 @@ class Companion:
 
 
 @dataclass(frozen=True, slots=True)
+class Shift:
+    """A finding of the board's own whose value the plant changes, as it changes one of the two
+    features the finding lies between: by ``most`` (mm) at the utmost."""
+
+    rule: str
+    where: Any
+    most: float
+    why: str = ""
+
+
+@dataclass(frozen=True, slots=True)
 class Plant:
     """One defect: the files as changed (None: left out) and what must be found.
 
     ``origin`` is the datum of the board as planted, mm of the files, where the plant moves it:
-    the lower left corner of the profile's box.
+    the lower left corner of the profile's box. ``voltages`` are the peak volts of nets a user
+    would state with it.
     """
 
     files: dict[str, bytes | None]
@@ -88,6 +104,8 @@ class Plant:
     companions: tuple[Companion, ...] = ()
     note: str = ""
     origin: tuple[float, float] | None = None
+    shifts: tuple[Shift, ...] = ()
+    voltages: Voltages | None = None
 
     def digest(self) -> str:
         """Changes when the plant does, so that a rerun does it again."""
@@ -98,7 +116,11 @@ class Plant:
             (e.rule, e.layer, e.value, shapely.to_wkt(e.where) if e.where is not None else "")
             for e in self.expect
         ]
+        told += [e.source for e in self.expect if e.source is not None]
         told += [(c.rule, c.why) for c in self.companions]
+        told += [(s.rule, s.most, s.why) for s in self.shifts]
+        if self.voltages is not None:
+            told += [(v.name, v.volts) for v in self.voltages.entries]
         return f"{zlib.crc32(json.dumps(told).encode(), mark):08x}"
 
 

@@ -113,7 +113,7 @@ def do_one(board: str, name: str, seed: int, repeats: int, path: Path, redo: boo
             else:
                 files[file] = data
         try:
-            judgement = look(files, place.shop)
+            judgement = look(files, place.shop, plant.voltages)
             judge_plant(result, plant, judgement.findings, place.base,
                         plant.origin or place.origin, place.origin)  # fmt: skip
         except Exception:

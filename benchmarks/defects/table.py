@@ -18,13 +18,8 @@ NOTES = Path(__file__).parent / "explanations.toml"
 """Why a kind of plant is missed, or brings a finding that is not the plant, by its name."""
 
 
-def write_table(path: Path, results: Sequence[Result], seed: int, repeats: int) -> None:
-    """Write the page."""
-    path.write_text("\n".join(page(results, seed, repeats)) + "\n")
-
-
-def page(results: Sequence[Result], seed: int, repeats: int) -> list[str]:
-    """The page's lines."""
+def page(results: Sequence[Result], seed: int, repeats: int, whole: bool = True) -> list[str]:
+    """The page's lines. ``whole``: all kinds were tried, so a rule not there has no plant."""
     sound = [r for r in results if not r.error]
     boards = sorted({r.board for r in sound})
     past = [r for r in sound if r.past]
@@ -55,10 +50,14 @@ def page(results: Sequence[Result], seed: int, repeats: int) -> list[str]:
         f"{sum(1 for r in inside if r.false)} brought a finding",
         f"- plants with a finding that is neither the plant nor one the board had before: "
         f"{len(flagged)}",
+        f"- findings of the board's own that a plant gave another value: "
+        f"{sum(r.shifted for r in sound)}",
         *_exact([r for r in past if r.caught]),
         "",
         "*False* counts findings that are neither the plant, nor what the plant causes besides,",
-        "nor the board's own. Where a file's coordinate grid is coarser than 1.5 µm its rounding",
+        "nor the board's own. A finding of the board's own whose value the plant changes, as it",
+        "changes a feature of the board, stays the board's own if the change accounts for it.",
+        "Where a file's coordinate grid is coarser than 1.5 µm its rounding",
         'is not held against a board, so there "2 µm past" means 2 µm past that rounding.',
         "",
         "## By rule",
@@ -101,7 +100,8 @@ def page(results: Sequence[Result], seed: int, repeats: int) -> list[str]:
     out += ["", "## Places more than 10 µm off", ""]
     out += _told(off, notes.get("place", {})) or ["None."]
     bare = sorted(rules().keys() - {r.rule for r in sound})
-    out += ["", "## Rules without a plant", "", ", ".join(bare) + "." if bare else "None."]
+    if whole:
+        out += ["", "## Rules without a plant", "", ", ".join(bare) + "." if bare else "None."]
     broken = [r for r in results if r.error]
     if broken:
         out += ["", f"{len(broken)} plants could not be scored (errors)."]

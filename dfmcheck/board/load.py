@@ -72,8 +72,11 @@ def unreadable(name: str, error: FormatError) -> Defect:
 
 
 def _empty(name: str, role: Role) -> Defect:
-    # A side without legend or paste is common; copper without copper is not.
+    # A side without legend or paste is common; copper without copper is not. Nobody sends a
+    # score file for a board that is not scored.
     weight = Weight.HOLD if role.is_copper else Weight.NOTE
+    if role.function is Function.SCORE:
+        weight = Weight.QUERY
     return Defect(
         "data.empty-layer", weight, "the file draws nothing", "at least one object",
         "Ask whether the layer is meant to be empty.", name, layer=str(role),

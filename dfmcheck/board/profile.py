@@ -105,8 +105,16 @@ def centre_lines(
 
 
 def read_scores(artwork: Artwork) -> tuple[Scores, tuple[Defect, ...]]:
-    """Score lines of one file: the centre lines it draws."""
+    """Score lines of one file: the centre lines it draws. Objects without a line are a defect."""
     table, line, errors, defects = centre_lines(artwork)
+    if len(table) == 0 and len(artwork.objects):
+        defects += (
+            Defect(
+                "data.empty-layer", Weight.QUERY, "the score file draws no line",
+                "the lines the board is scored along", "Ask for the score lines.",
+                artwork.file, layer="score",
+            ),
+        )  # fmt: skip
     return Scores(artwork.file, capsule_edges(table, np.zeros(len(table)), errors), line), defects
 
 

@@ -15,6 +15,8 @@ _BY_NET = ("data.netlist-", "data.attribute-", "data.unknown-net-voltage")
 _ONE_HABIT = ("data.deprecated-construct", "data.duplicate-object")
 """What a whole package does alike is one question, not one for each file."""
 _LISTED = 12  # sources named in a merged finding
+_PLATING = "plating of "
+"""How the subject of an assumption begins that is a question of its own rule."""
 
 
 def defect_findings(defects: Sequence[Defect], rules: Mapping[str, Rule]) -> list[Finding]:
@@ -78,8 +80,10 @@ def _from_defects(group: list[Defect], rules: Mapping[str, Rule]) -> Finding:
 def assumption_findings(
     assumptions: Sequence[Assumption], rules: Mapping[str, Rule]
 ) -> list[Finding]:
-    """A query for every doubtful assumption; the others are only reported."""
-    rule = rules.get("data.assumption")
+    """A query for every doubtful assumption; the others are only reported.
+
+    Doubt about plating is ``data.plating-unknown``, as it harms in a way of its own.
+    """
     out: list[Finding] = []
     alike: dict[tuple[str, str, str], list[Assumption]] = {}
     for one in assumptions:
@@ -88,15 +92,17 @@ def assumption_findings(
     for group in alike.values():
         lead = min(group, key=lambda a: (a.confidence, a.evidence))
         where = f"{lead.file}: " if lead.file else ""
+        id_ = "data.plating-unknown" if lead.subject.startswith(_PLATING) else "data.assumption"
+        rule = rules.get(id_)
         out.append(
             Finding(
-                rule="data.assumption",
+                rule=id_,
                 step=str(Step.DATA),
                 severity=Weight.QUERY.name.lower(),
                 layer="", nets=(), x=None, y=None, bbox=None, line=None, measured=None,
                 raw=None, uncertainty=0.0, limit=None, unit="", tier="", fits="",
                 count=len(group),
-                fingerprint=fingerprint("data.assumption", lead.subject, lead.value),
+                fingerprint=fingerprint(id_, lead.subject, lead.value),
                 message=(
                     f"{where}{lead.subject} taken as {lead.value}, which the data does not state "
                     f"({lead.evidence}; confidence {lead.confidence:.0%})"

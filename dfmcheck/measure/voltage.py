@@ -2,9 +2,13 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import numpy.typing as npt
 import shapely
+from scipy.sparse import csr_array
+from scipy.sparse.csgraph import dijkstra
 
 from dfmcheck.board.model import Board, Layer
 from dfmcheck.geometry.edges import CHORD_ERROR, Edges
@@ -13,9 +17,11 @@ from dfmcheck.geometry.gaps import (
     all_but_largest,
     along_parallels,
     candidate_pairs,
+    gaps_between,
     gaps_within,
     thin,
 )
+from dfmcheck.geometry.rows import run_starts
 from dfmcheck.measure.common import (
     CELL,
     concat_layers,
@@ -29,8 +35,8 @@ from dfmcheck.measure.places import Places
 from dfmcheck.measure.rule import Rule, measures
 from dfmcheck.terms import Step, Weight
 
-Bools = npt.NDArray[np.bool_]
 _SAME = 1e-9  # volts; below it two values are one
+_SOURCES = 200  # ways are looked for from so many pieces of copper at a time
 
 VOLTAGE_SPACING = Rule(
     id="etch.voltage-spacing",
@@ -58,7 +64,8 @@ def voltage_spacing(board: Board, reach: float) -> Places:
 
     The voltage of a gap is the difference of the two nets' peak values. Another conductor of
     stated voltage in between parts the gap: each side of it is a gap of its own. Copper of no
-    stated voltage in between is taken as floating, so its width does not insulate.
+    stated voltage in between is taken as floating, so its width does not insulate: what counts
+    is the free laminate on the shortest way over it, however wide it is.
     """
     if not np.isfinite(board.volts).any():
         return Places.empty()
@@ -73,7 +80,6 @@ def _on_layer(board: Board, layer: Layer, reach: float) -> Places:
     net = edge_net[rows]
     volts = board.volts[net]
     start = all_but_largest(volts)
-    bridged: list[Gaps] = []
 
     def search(far: float) -> Gaps:
         gaps = gaps_within(
@@ -82,20 +88,15 @@ def _on_layer(board: Board, layer: Layer, reach: float) -> Places:
         gaps = along_parallels(gaps, edges, edges)
         gaps = gaps.take((gaps.value > 0) & (gaps.value <= far))
         gaps = gaps.take(thin(gaps, pair_key(edges.piece[gaps.a], edges.piece[gaps.b]), CELL))
-        hidden, floating = _in_between(board, layer, gaps, net)
-        if far == reach:
-            bridged.append(gaps.take(floating))
-        return gaps.take(~hidden & ~floating)
+        free = np.ones(len(gaps), dtype=np.bool_)
+        free[_crossings(layer, gaps)[1]] = False
+        return gaps.take(free)
 
     component = image.edge_component[rows]
-
-    def thinned(gaps: Gaps) -> Gaps:
-        return gaps.take(thin(gaps, pair_key(component[gaps.a], component[gaps.b]), CELL))
-
-    clear = thinned(with_tightest(search, reach, lambda far: candidate_pairs(edges, far, start)))
-    across = thinned(Gaps.concat(bridged))
+    clear = with_tightest(search, reach, lambda far: candidate_pairs(edges, far, start))
+    clear = clear.take(thin(clear, pair_key(component[clear.a], component[clear.b]), CELL))
+    across = _across(board, layer, rows[start], rows, reach)
     gaps = Gaps.concat([clear, across])
-    value = np.concatenate([clear.value, _free_length(board, layer, across)])
     difference = np.abs(volts[gaps.a] - volts[gaps.b])
     kind = np.array([f"{v:g} V" for v in difference.tolist()], dtype=object)
     kind[len(clear) :] += ", across copper of no stated voltage"
@@ -104,7 +105,7 @@ def _on_layer(board: Board, layer: Layer, reach: float) -> Places:
         layer=layer.name,
         position=board.position(layer),
         kind=kind,
-        value=value,
+        value=gaps.value,
         uncertainty=gaps.error,
         volts=difference,
         **place_points(board, gaps.p, gaps.q),
@@ -116,23 +117,82 @@ def _on_layer(board: Board, layer: Layer, reach: float) -> Places:
     )
 
 
-def _in_between(
-    board: Board, layer: Layer, gaps: Gaps, net: npt.NDArray[np.int32]
-) -> tuple[Bools, Bools]:
-    """Gaps whose line crosses copper of a stated voltage, and those that cross other copper only.
+def _across(
+    board: Board, layer: Layer, start: npt.NDArray[np.intp], rows: npt.NDArray[np.intp],
+    reach: float,
+) -> Gaps:  # fmt: skip
+    """Shortest ways over free laminate from edges ``start`` to copper of other stated voltage,
+    by way of copper of none: one for each piece of it that is next to either end.
 
-    Unlike the gaps of etching it is the line that counts, not a disc on it: copper beside the
-    line carries a voltage of its own and does not shorten it.
+    Floating copper is a step that costs nothing, so the ways are those of a graph: connected
+    pieces of copper, joined by the narrowest gap between them. Looked at is the floating copper
+    within ``reach`` of ``start``. ``value`` is the laminate crossed, not the distance of ``p``
+    and ``q``; ``a`` and ``b`` count in ``rows``, the edges of stated voltage, ascending.
     """
-    hidden = np.zeros(len(gaps), dtype=np.bool_)
-    floating = np.zeros(len(gaps), dtype=np.bool_)
-    if len(gaps) == 0:
-        return hidden, floating
-    part, gap = _crossings(layer, gaps)
-    stated = np.isfinite(board.volts[layer.net[layer.image.component[part]]])
-    hidden[gap[stated]] = True
-    floating[gap[~stated]] = True
-    return hidden, floating & ~hidden
+    image = layer.image
+    component = image.edge_component
+    floating = np.ones(len(component), dtype=np.bool_)
+    floating[rows] = False
+    into = _narrowest(board, layer, start, np.flatnonzero(floating), reach)
+    near = np.unique(component[into.b])
+    if len(near) == 0:
+        return into
+    between = np.flatnonzero(floating & np.isin(component, near))
+    over = _narrowest(board, layer, between, between, reach)
+    out = _narrowest(board, layer, between, rows, reach)
+    n = int(component.max()) + 1
+    first = np.concatenate([component[g.a] for g in (over, out)])
+    last = np.concatenate([component[g.b] for g in (over, out)])
+    graph = csr_array((np.concatenate([over.value, out.value]), (first, last)), shape=(n, n))
+    volts = board.volts[layer.net]
+    best: dict[tuple[int, int, int], tuple[float, int]] = {}
+    for s in range(0, len(near), _SOURCES):
+        sources = near[s : s + _SOURCES]
+        length, before = dijkstra(graph, indices=sources, limit=reach, return_predecessors=True)
+        for k in np.flatnonzero(np.isin(component[into.b], sources)).tolist():
+            at = int(np.searchsorted(sources, component[into.b[k]]))
+            ends = np.flatnonzero(np.isfinite(volts) & (length[at] + into.value[k] <= reach))
+            own = int(component[into.a[k]])
+            for end in ends[np.abs(volts[ends] - volts[own]) > _SAME].tolist():
+                key = (own, int(before[at, end]), end)
+                best[key] = min(
+                    best.get(key, (np.inf, 0)), (float(length[at, end] + into.value[k]), k)
+                )
+    pairs = zip(component[out.a].tolist(), component[out.b].tolist(), strict=True)
+    by_pair = {pair: k for k, pair in enumerate(pairs)}
+    begun = set(np.unique(component[start]).tolist())
+    # Between two that both start the way is found from either side.
+    ways = [w for w in best if w[2] not in begun or w[0] < w[2]]
+    head = into.take(np.array([best[w][1] for w in ways], dtype=np.intp))
+    tail = out.take(np.array([by_pair[w[1:]] for w in ways], dtype=np.intp))
+    return Gaps(
+        np.searchsorted(rows, head.a), np.searchsorted(rows, tail.b),
+        np.array([best[w][0] for w in ways]), head.p, tail.q, head.error + tail.error,
+    )  # fmt: skip
+
+
+def _narrowest(
+    board: Board, layer: Layer, first: npt.NDArray[np.intp], second: npt.NDArray[np.intp],
+    reach: float,
+) -> Gaps:  # fmt: skip
+    """The narrowest gap of every two connected pieces with an edge in ``first`` and one in
+    ``second``, whose line crosses no copper of a stated voltage."""
+    image = layer.image
+    edges, component = image.edges, image.edge_component
+    gaps = gaps_between(
+        edges.take(first), edges.take(second), reach,
+        lambda a, b: np.asarray(component[first[a]] != component[second[b]]),
+    )  # fmt: skip
+    gaps = replace(gaps, a=first[gaps.a], b=second[gaps.b]).take(gaps.value > 0)
+    key = pair_key(component[gaps.a], component[gaps.b])
+    gaps = gaps.take(thin(gaps, key, CELL))
+    part, crossed = _crossings(layer, gaps)
+    free = np.ones(len(gaps), dtype=np.bool_)
+    free[crossed[np.isfinite(board.volts[layer.net[image.component[part]]])]] = False
+    gaps = gaps.take(free)
+    one, other = component[gaps.a], component[gaps.b]
+    order = np.lexsort((gaps.value, other, one))
+    return gaps.take(order[run_starts(one[order], other[order])])
 
 
 def _crossings(layer: Layer, gaps: Gaps) -> tuple[npt.NDArray[np.intp], npt.NDArray[np.intp]]:
@@ -143,13 +203,3 @@ def _crossings(layer: Layer, gaps: Gaps) -> tuple[npt.NDArray[np.intp], npt.NDAr
     lines = shapely.linestrings(np.stack([gaps.p + along, gaps.q - along], axis=1))
     part, gap = shapely.STRtree(lines).query(layer.image.parts, predicate="intersects")
     return part, gap
-
-
-def _free_length(board: Board, layer: Layer, gaps: Gaps) -> npt.NDArray[np.float64]:
-    """Length of each gap's line that is not over copper."""
-    if len(gaps) == 0:
-        return np.empty(0)
-    part, gap = _crossings(layer, gaps)
-    lines = shapely.linestrings(np.stack([gaps.p, gaps.q], axis=1))
-    covered = shapely.length(shapely.intersection(lines[gap], layer.image.parts[part]))
-    return np.asarray(gaps.value - np.bincount(gap, covered, minlength=len(gaps)))

@@ -138,5 +138,7 @@ def test_a_tool_nobody_uses_is_noted(tmp_path: Path) -> None:
     drill = drill_text([(5.0, 5.0, 0.5)], True, Sheet())
     assert "data.tool-idle" not in _screened(tmp_path / "a", _profile(SQUARE), drill)
     idle = drill.replace("%\nG05", "T7C0.9\n%\nG05")
-    found = _screened(tmp_path / "b", _profile(SQUARE), idle)["data.tool-idle"]
-    assert "T7" in found.found and found.line == 5
+    found = _screened(tmp_path / "b", _profile(SQUARE), idle)
+    told = found["data.tool-idle"]
+    assert "T7" in told.found and told.line == 5
+    assert "data.tool-size" not in found  # its size is sound: one finding, not two

@@ -6,6 +6,7 @@ import json
 import re
 from collections import Counter
 from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -84,13 +85,13 @@ def with_limit(shop: Shop, cost: Cost, entry: int, value: float) -> Shop:
     """The shop with one value of one entry of a limit changed."""
     limit = shop.limits[cost.rule]
     if entry == 0:
-        limit = limit.model_copy(update={"values": {**limit.values, cost.tier: value}})
+        limit = replace(limit, values={**limit.values, cost.tier: value})
     else:
         variants = list(limit.variants)
         old = variants[entry - 1]
-        variants[entry - 1] = old.model_copy(update={"values": {**old.values, cost.tier: value}})
-        limit = limit.model_copy(update={"variants": tuple(variants)})
-    return shop.model_copy(update={"limits": {**shop.limits, cost.rule: limit}})
+        variants[entry - 1] = replace(old, values={**old.values, cost.tier: value})
+        limit = replace(limit, variants=tuple(variants))
+    return replace(shop, limits={**shop.limits, cost.rule: limit})
 
 
 def entry_of(shop: Shop, cost: Cost) -> int:

@@ -134,6 +134,12 @@ def test_a_run_killed_in_the_middle_goes_on(packages: Path, screened: Path, tmp_
     same_as(out, screened)
 
 
+def children(parent: int) -> list[int]:
+    """Processes that threads of a process started, and that still run."""
+    tasks = Path(f"/proc/{parent}/task").glob("*/children")
+    return [int(pid) for task in tasks for pid in task.read_text().split()]
+
+
 def test_stopped_by_hand_it_says_so_in_one_line(packages: Path, tmp_path: Path) -> None:
     out = tmp_path / "out"
     process = subprocess.Popen(
@@ -142,8 +148,11 @@ def test_stopped_by_hand_it_says_so_in_one_line(packages: Path, tmp_path: Path) 
         stdout=subprocess.PIPE, stderr=subprocess.PIPE,
     )  # fmt: skip
     wait_for("second package", lambda: finished(out) >= 2)
+    screening = children(process.pid)
+    assert screening
     os.killpg(process.pid, signal.SIGINT)  # as a terminal does
     _, told = process.communicate(timeout=120)
+    assert not any(Path(f"/proc/{pid}").exists() for pid in screening)
     assert process.returncode == 10
     assert "Stopped; what is done is kept." in told and "Traceback" not in told
     assert finished(out) >= 2

@@ -131,3 +131,15 @@ def test_nothing_in_nothing_out() -> None:
     nothing = np.empty(0)
     row, chords = split_arc(*[nothing] * 6, np.empty(0, dtype=np.bool_), 0.0005)
     assert row.shape == (0,) and chords.shape == (0, 4)
+
+
+def test_a_distance_does_not_hang_on_the_rows_beside_it() -> None:
+    """Points among segments come out, to the last bit, as among points alone."""
+    rng = np.random.default_rng(11)
+    a, b = rng.uniform(0, 200, (2, 500, 4))
+    a[:, 2:] = a[:, :2]
+    alone = closest_points(a, b)
+    others = rng.uniform(0, 200, (2, 500, 4))
+    mixed = closest_points(np.concatenate([a, others[0]]), np.concatenate([b, others[1]]))
+    for one, two in zip(alone, mixed, strict=True):
+        assert np.array_equal(one, two[:500])

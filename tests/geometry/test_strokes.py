@@ -64,12 +64,30 @@ def test_a_path_of_soft_bends_is_one_outline() -> None:
     assert shapely.get_num_coordinates(runs.shapes[0]) < 39 * 4 + 40
 
 
+def test_strokes_drawn_in_any_order_and_direction_are_one_outline() -> None:
+    # An open path of four strokes with corners of 90° and 135°, drawn from both its ends.
+    segments = np.array([[3, 1, 3, 0], [0, 0, 1, 1], [3, 0, 2, 0], [2, 0, 1, 1]], dtype=float)
+    runs = stroke_runs(segments, np.full(4, 0.05))
+    assert runs.of.tolist() == [0, 0, 0, 0]
+    whole = shapely.union_all(capsules(segments, 0.05))
+    assert shapely.symmetric_difference(runs.shapes[0], whole).area < 1e-4
+
+
+def test_a_closed_path_is_cut_where_it_meets_itself() -> None:
+    corners = np.array([[0, 0], [2, 0], [2, 1], [0, 1], [0, 0]], dtype=float)
+    runs = stroke_runs(np.concatenate([corners[:-1], corners[1:]], axis=1), np.full(4, 0.05))
+    assert len(runs.shapes) == 2
+    assert shapely.union_all(runs.shapes).interiors[0].envelope.bounds == (0.05, 0.05, 1.95, 0.95)
+
+
 def test_one_round_end_of_those_at_one_place_stays() -> None:
-    # Three strokes of one width meet; a wider disc lies on the far end of the first.
+    # Three strokes of one width meet, two of them as one outline; a wider disc lies on the far
+    # end of the first.
     segments = np.array([[0, 0, 1, 0], [0, 0, 0, 1], [0, 0, -1, -1], [1, 0, 1, 0]], dtype=float)
     runs = stroke_runs(segments, np.array([0.1, 0.1, 0.1, 0.2]))
     count = shapely.get_num_coordinates(runs.shapes)
     half = shapely.get_num_coordinates(capsules(segments[:1], 0.1)[0]) // 2
-    # First: start kept, end under the disc. Others: only their far end is round.
-    assert (count < 2 * half).all()
-    assert len(runs.shapes) == 3 and runs.of.tolist() == [0, 1, 2, -1]
+    assert runs.of.tolist() == [0, 0, 1, -1]
+    # The bend shows a fan of a quarter, and the far end of the second is round; the third is
+    # round at its far end only.
+    assert (count <= [1.5 * half + 8, half + 5]).all()

@@ -1,96 +1,24 @@
-# ruff: noqa: E501, PTH102, PTH109 - packed bytes in rows; paths longer than any path
 """Archives and folders made to fill the memory, to lead elsewhere, or to hide what they hold."""
 
 from __future__ import annotations
 
-import bz2
 import gzip
-import io
-import lzma
-import os
 import random
 import struct
-import tarfile
 import zipfile
 import zlib
-from collections.abc import Callable, Mapping
 from pathlib import Path
 
-from registry import HARMLESS, attack, fill
+from archive_makers import GROUP, deflated, deflated_zeros, finish, raw_zip, write, zeros, zipped
+from registry import HARMLESS, attack
 from soap_dish import package
-
-GROUP = "Archives and folders"
-
-
-def zipped(files: Mapping[str, bytes], method: int = zipfile.ZIP_DEFLATED) -> bytes:
-    out = io.BytesIO()
-    with zipfile.ZipFile(out, "w", method) as archive:
-        for name, data in files.items():
-            archive.writestr(name, data)
-    return out.getvalue()
-
-
-def tarred(
-    files: Mapping[str, bytes], extra: Callable[[tarfile.TarFile], None] | None = None
-) -> bytes:
-    out = io.BytesIO()
-    with tarfile.open(fileobj=out, mode="w", format=tarfile.GNU_FORMAT) as archive:
-        for name, data in files.items():
-            info = tarfile.TarInfo(name)
-            info.size = len(data)
-            archive.addfile(info, io.BytesIO(data))
-        if extra is not None:
-            extra(archive)
-    return out.getvalue()
-
-
-def write(folder: Path, name: str, data: bytes) -> Path:
-    path = folder / name
-    path.write_bytes(data)
-    return path
-
-
-def raw_zip(entries: list[tuple[bytes, bytes, int, int, int]], tail: bytes = b"") -> bytes:
-    """A zip put together by hand from (name, packed, method, stated size, crc)."""
-    out, directory = bytearray(), bytearray()
-    for name, packed, method, size, crc in entries:
-        at = len(out)
-        out += struct.pack("<4s5H3I2H", b"PK\3\4", 20, 0, method, 0, 33, crc, len(packed), size,
-                           len(name), 0) + name + packed  # fmt: skip
-        directory += struct.pack("<4s6H3I5H2I", b"PK\1\2", 20, 20, 0, method, 0, 33, crc,
-                                 len(packed), size, len(name), 0, 0, 0, 0, 0, at) + name  # fmt: skip
-    return bytes(out) + finish(bytes(directory), len(entries), len(out)) + tail
-
-
-def finish(directory: bytes, count: int, at: int) -> bytes:
-    return directory + struct.pack(
-        "<4s4H2IH", b"PK\5\6", 0, 0, count & 0xFFFF, count & 0xFFFF, len(directory), at, 0
-    )
-
-
-def deflated(data: bytes) -> bytes:
-    packer = zlib.compressobj(9, zlib.DEFLATED, -15)
-    return packer.compress(data) + packer.flush()
-
-
-def _zeros(full: bool) -> int:
-    return 2_000_000_000 if full else 60_000_000
-
-
-def deflated_zeros(size: int) -> tuple[bytes, int]:
-    packer = zlib.compressobj(9, zlib.DEFLATED, -15)
-    out, crc, block = bytearray(), 0, bytes(1 << 20)
-    for _ in range(size >> 20):
-        out += packer.compress(block)
-        crc = zlib.crc32(block, crc)
-    return bytes(out + packer.flush()), crc
 
 
 @attack(GROUP, "times its size")
 def zip_flat(folder: Path, full: bool) -> Path:
     """One entry of zeros."""
-    packed, crc = deflated_zeros(_zeros(full))
-    return write(folder, "d.zip", raw_zip([(b"a.gbr", packed, 8, _zeros(full) >> 20 << 20, crc)]))
+    packed, crc = deflated_zeros(zeros(full))
+    return write(folder, "d.zip", raw_zip([(b"a.gbr", packed, 8, zeros(full) >> 20 << 20, crc)]))
 
 
 @attack(GROUP, HARMLESS)
@@ -144,7 +72,7 @@ def zip_quoted_overlap(folder: Path, full: bool) -> Path:
 @attack(GROUP, "damaged")
 def zip_small_lie(folder: Path, full: bool) -> Path:
     """The header states 10 bytes, the data unpacks to megabytes."""
-    packed, crc = deflated_zeros(_zeros(full))
+    packed, crc = deflated_zeros(zeros(full))
     rows = [(n.encode(), deflated(d), 8, len(d), zlib.crc32(d)) for n, d in package().items()]
     return write(folder, "d.zip", raw_zip([*rows, (b"a.gbr", packed, 8, 10, crc)]))
 
@@ -267,166 +195,3 @@ def zip_names_without_encoding(folder: Path, full: bool) -> Path:
 @attack(GROUP, "characters")
 def zip_names_of_great_depth(folder: Path, full: bool) -> Path:
     return write(folder, "d.zip", zipped({**package(), "a/" * 20_000 + "x.gbr": b"G04*M02*"}))
-
-
-def _packed_bomb(name: str, pack: Callable[[bytes], bytes]) -> None:
-    def make(folder: Path, full: bool) -> Path:
-        size = 1_000_000_000 if full else 40_000_000
-        return write(folder, "d.tar" + name, pack(tarred({"a.gbr": bytes(size)})))
-
-    make.__name__ = f"tar_bomb{name.replace('.', '_')}"
-    attack(GROUP, "times its size|MB once unpacked")(make)
-
-
-_packed_bomb(".gz", lambda d: gzip.compress(d, 9))
-_packed_bomb(".bz2", bz2.compress)
-_packed_bomb(".xz", lambda d: lzma.compress(d, preset=1))
-
-
-@attack(GROUP, "damaged|memory|no file")
-def xz_dictionary(folder: Path, full: bool) -> Path:
-    """An xz file whose header asks for a dictionary of 1.5 GB."""
-    filters = [{"id": lzma.FILTER_LZMA2, "preset": 0, "dict_size": 1 << 20}]
-    data = bytearray(lzma.compress(tarred(package()), filters=filters, check=lzma.CHECK_CRC32))
-    at = data.index(b"\x21\x01", 12)
-    data[at + 2] = 39  # 3 GB
-    size = (data[12] + 1) * 4
-    data[12 + size - 4 : 12 + size] = struct.pack("<I", zlib.crc32(data[12 : 12 + size - 4]))
-    return write(folder, "d.tar.xz", bytes(data))
-
-
-@attack(GROUP, "")
-def gzip_million_members(folder: Path, full: bool) -> Path:
-    return write(folder, "d.gbr.gz", gzip.compress(b"") * (1_000_000 if full else 100_000))
-
-
-@attack(GROUP, "files")
-def tar_million_folders(folder: Path, full: bool) -> Path:
-    noise = random.Random(2)
-    out = io.BytesIO()
-    with tarfile.open(fileobj=out, mode="w") as archive:
-        for _ in range(200_000 if full else 30_000):
-            info = tarfile.TarInfo(noise.randbytes(20).hex())
-            info.type = tarfile.DIRTYPE
-            archive.addfile(info)
-    return write(folder, "d.tar", out.getvalue())
-
-
-@attack(GROUP, "header")
-def tar_giant_header(folder: Path, full: bool) -> Path:
-    """A record of attributes of many megabytes in front of one file."""
-
-    def extra(archive: tarfile.TarFile) -> None:
-        info = tarfile.TarInfo("pax")
-        info.type = tarfile.XHDTYPE
-        info.size = 6 * (20_000_000 if full else 2_000_000)
-        archive.addfile(info, io.BytesIO(b"6 a=b\n" * (info.size // 6)))
-        archive.addfile(tarfile.TarInfo("a.gbr"))
-
-    return write(folder, "d.tar", tarred(package(), extra))
-
-
-@attack(GROUP, "header|characters")
-def tar_giant_name(folder: Path, full: bool) -> Path:
-    return write(folder, "d.tar", tarred({**package(), "a" * 10_000_000: b"G04*"}))
-
-
-@attack(GROUP, "times its size|MB once unpacked|sparse")
-def tar_sparse(folder: Path, full: bool) -> Path:
-    """A sparse file of 900 MB that takes one block."""
-
-    def extra(archive: tarfile.TarFile) -> None:
-        info = tarfile.TarInfo("a.gbr")
-        info.type = tarfile.GNUTYPE_SPARSE
-        buffer = bytearray(info.tobuf(tarfile.GNU_FORMAT))
-        buffer[386:410] = b"%011o\0%011o\0" % (900_000_000, 0)
-        buffer[483:495] = b"%011o\0" % 900_000_000
-        buffer[148:156] = b" " * 8
-        buffer[148:156] = b"%06o\0 " % sum(buffer)
-        assert archive.fileobj is not None
-        archive.fileobj.write(bytes(buffer))
-
-    return write(folder, "d.tar", tarred(package(), extra))
-
-
-def _member(kind: bytes, says: str, name: str, target: str = "") -> None:
-    def make(folder: Path, full: bool) -> Path:
-        def extra(archive: tarfile.TarFile) -> None:
-            info = tarfile.TarInfo("a.gbr")
-            info.type, info.linkname = kind, target
-            archive.addfile(info)
-
-        return write(folder, "d.tar", tarred(package(), extra))
-
-    make.__name__ = f"tar_{name}"
-    attack(GROUP, says)(make)
-
-
-_member(tarfile.SYMTYPE, "link", "symbolic_link", "/etc/passwd")
-_member(tarfile.LNKTYPE, "link", "hard_link", "../../etc/passwd")
-_member(tarfile.CHRTYPE, "device", "device")
-_member(tarfile.FIFOTYPE, "device or pipe", "pipe")
-
-
-@attack(GROUP, "further entries, of each of which: it is a link")
-def tar_links_without_end(folder: Path, full: bool) -> Path:
-    def extra(archive: tarfile.TarFile) -> None:
-        for n in range(1_900):
-            info = tarfile.TarInfo(f"{n}.gbr")
-            info.type, info.linkname = tarfile.SYMTYPE, "x"
-            archive.addfile(info)
-
-    return write(folder, "d.tar", tarred(package(), extra))
-
-
-@attack(GROUP, "device or pipe")
-def folder_pipe(folder: Path, full: bool) -> Path:
-    root = fill(folder, package())
-    os.mkfifo(root / "a.gbr")
-    return root
-
-
-@attack(GROUP, "device or pipe|no such file")
-def path_pipe(folder: Path, full: bool) -> Path:
-    os.mkfifo(folder / "a.gbr")
-    return folder / "a.gbr"
-
-
-@attack(GROUP, "link")
-def folder_links(folder: Path, full: bool) -> Path:
-    """Links out of the folder, and folders that lead into themselves."""
-    root = fill(folder, package())
-    (root / "loop").symlink_to(root)
-    (root / "out").symlink_to("/")
-    (root / "passwd.gbr").symlink_to("/etc/passwd")
-    (root / "self.gbr").symlink_to("self.gbr")
-    (root / "zero.gbr").symlink_to("/dev/zero")
-    return root
-
-
-@attack(GROUP, "MB")
-def folder_sparse_file(folder: Path, full: bool) -> Path:
-    root = fill(folder, package())
-    with (root / "a.gbr").open("wb") as file:
-        file.truncate(1 << 40)
-    return root
-
-
-@attack(GROUP, "folder|files|deep")
-def folder_of_great_depth(folder: Path, full: bool) -> Path:
-    root = fill(folder, package())
-    here = os.getcwd()
-    os.chdir(root)
-    for _ in range(1_500):
-        os.mkdir("a")
-        os.chdir("a")
-    os.chdir(here)
-    return root
-
-
-@attack(GROUP, "files")
-def folder_of_folders(folder: Path, full: bool) -> Path:
-    root = fill(folder, package())
-    for n in range(30_000 if full else 6_000):
-        (root / f"{n}").mkdir()
-    return root

@@ -116,7 +116,7 @@ def _kilobytes(name: str) -> int:
 def _screen(path: Path) -> Outcome:
     try:
         whole = load_shop("volume")
-        shop = whole.model_copy(update={"limits": {_KEPT: whole.limits[_KEPT]}})
+        shop = replace(whole, limits={_KEPT: whole.limits[_KEPT]})
         screening = screen(path, reach=shop.limit_reach(), workers=1, drawing=True)
         judgement = judge(screening, shop, rules=rules())
         out = io.StringIO()

@@ -12,6 +12,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import archive_attacks  # noqa: F401 - fills the registry
+import archive_tar_attacks  # noqa: F401
 import cage
 import drawing_attacks  # noqa: F401
 import pytest

@@ -2,16 +2,20 @@
 
 from __future__ import annotations
 
+import io
 import json
 import zipfile
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
+import pyarrow as pa
 import pytest
 from shop_parts import screening, spacings
 
 from dfmcheck.errors import PackageError
 from dfmcheck.measure import store
+from dfmcheck.measure.drawing import Drawing
 from dfmcheck.measure.places import COLUMNS, Places
 from dfmcheck.measure.screening import Facts, FileEntry, Gap, HoleCount, Screening
 from dfmcheck.terms import Assumption, Defect, Weight
@@ -87,19 +91,40 @@ def test_a_file_of_another_version_is_named(tmp_path: Path) -> None:
     store.save(full(), path)
     rest = json.loads(zipfile.ZipFile(path).read("screening.json"))
     changed(path, "screening.json", json.dumps(rest | {"version": 99}).encode())
-    with pytest.raises(PackageError, match="version 99; expected version 2"):
+    with pytest.raises(PackageError, match="version 99; expected version 3"):
         store.load(path)
+
+
+def test_the_drawing_may_be_left_out(tmp_path: Path) -> None:
+    made = replace(full(), drawing=Drawing((), np.empty((0, 7)), np.empty((0, 4))))
+    store.save(made, tmp_path / "a")
+    assert store.load(tmp_path / "a").drawing is not None
+    assert_same(store.load(tmp_path / "a", drawing=False), full())
+
+
+def test_offsets_and_indices_of_the_table_are_not_trusted(tmp_path: Path) -> None:
+    table = store.to_arrow(full().places)
+    lone = pa.array([7] * table.num_rows, pa.int32())
+    beyond = pa.DictionaryArray.from_arrays(lone, pa.array(["a"]), safe=False)
+    n = table.schema.get_field_index("rule")
+    content = io.BytesIO()
+    with pa.ipc.new_file(content, table.schema) as out:
+        out.write_table(table.set_column(n, "rule", beyond))
+    store.save(full(), tmp_path / "a")
+    changed(tmp_path / "a", "places.arrow", content.getvalue())
+    with pytest.raises(PackageError, match="cannot be read"):
+        store.load(tmp_path / "a")
 
 
 @pytest.mark.parametrize(
     ("member", "content", "message"),
     [
         ("screening.json", None, "holds no screening"),
-        ("places.parquet", None, "holds no screening"),
-        ("places.parquet", b"PAR1", "cannot be read"),
+        ("places.arrow", None, "holds no screening"),
+        ("places.arrow", b"ARROW1", "cannot be read"),
         ("screening.json", b"{", "not JSON"),
         ("screening.json", b"[]", "describes no screening"),
-        ("screening.json", b'{"kind": "dfmcheck screening", "version": 2}', "lacks or distorts"),
+        ("screening.json", b'{"kind": "dfmcheck screening", "version": 3}', "lacks or distorts"),
     ],
 )
 def test_a_wrong_member_is_named(

@@ -146,6 +146,14 @@ def test_only_doubtful_assumptions_become_findings() -> None:
     assert finding.message.startswith("b.drl: units taken as inch")
 
 
+def test_doubt_about_plating_is_told_by_the_rule_on_plating() -> None:
+    """What an unplated hole taken for a plated one does is not what a wrong unit does."""
+    plating = Assumption("plating of T3", "plated", "half its holes lie in copper", "b.drl", 0.6)
+    (finding,) = judged(screening(CLEAN, assumptions=(plating,))).findings
+    assert (finding.rule, finding.severity) == ("data.plating-unknown", "query")
+    assert finding.message.startswith("b.drl: plating of T3 taken as plated")
+
+
 def test_a_fingerprint_outlives_a_shifted_datum_new_lines_and_new_names() -> None:
     rng = np.random.default_rng(6)
     value = rng.integers(50, 149, 300) / 1000

@@ -2,17 +2,15 @@
 
 from __future__ import annotations
 
-from math import pi
 from pathlib import Path
 
-import numpy as np
 import pytest
 import shapely
 
 from dfmcheck.board.assemble import assemble
 from dfmcheck.board.nets import hole_polygons
 from dfmcheck.intake import open_package
-from dfmcheck.measure.finish import finish_areas, halved
+from dfmcheck.measure.finish import finish_areas
 
 SAMPLES = Path(__file__).parents[2] / "sample_boards"
 
@@ -28,11 +26,3 @@ def test_bare_copper_is_copper_in_openings_less_holes(name: str) -> None:
         plain = whole.intersection(shapely.union_all(mask.image.parts)).difference(holes)
         assert found[copper.name] == pytest.approx(plain.area, rel=1e-9)
         assert plain.area > 10
-
-
-def test_halving_keeps_the_area() -> None:
-    ring = shapely.Point(3, 4).buffer(2, 500).difference(shapely.Point(3, 4).buffer(1, 500))
-    cut = halved(np.array([ring], dtype=object))
-    assert len(cut) > 8
-    assert shapely.area(cut).sum() == pytest.approx(3 * pi, rel=1e-5)
-    assert shapely.union_all(cut).symmetric_difference(ring).area < 1e-9

@@ -7,6 +7,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from shapely import unary_union
 from shapely.geometry import Point, box
 
 from tests.measure.packages import Sheet, drill_text
@@ -75,6 +76,27 @@ def test_isolation_is_the_share_in_the_window(tmp_path: Path) -> None:
         window = box(x - 12.5, y - 12.5, x + 12.5, y + 12.5) & board
         expected.append((copper & window).area / window.area)
     assert sorted(p["value"][mine].tolist()) == pytest.approx(sorted(expected), abs=1e-5)
+
+
+def test_the_hole_told_of_is_the_loneliest_one(tmp_path: Path) -> None:
+    """Among many holes whose shares differ by little, for a fine comb of copper and gaps."""
+    top, _, files = sheets("mm", 0.0)
+    teeth = [box(-19 + k, -19, -18.5 + k + 0.01 * k, 14 - 0.3 * k) for k in range(36)]
+    for tooth in teeth:
+        top.region(list(tooth.exterior.coords)[:-1])
+    files["t.gbr"] = top.text("Copper,L1,Top")
+    holes = [(-1.9 + 0.4 * i, -1.7 + 0.4 * j, 0.2) for i in range(10) for j in range(10)]
+    files["d.drl"] = drill_text(holes, True, top)
+    p = rows(tmp_path, "plate.isolation", files)
+    board, copper = box(-20, -20, 20, 20), unary_union(teeth)
+    shares = []
+    for x, y, _ in holes:
+        window = box(x - 12.5, y - 12.5, x + 12.5, y + 12.5) & board
+        shares.append((copper & window).area / window.area)
+    # All holes lie within one window of each other: one is told of, the least.
+    found = p["value"][p["layer"] == "conductor-1"].tolist()
+    assert found == pytest.approx([min(shares)], abs=1e-6)
+    assert sorted(shares)[5] - min(shares) < 0.02
 
 
 @pytest.mark.parametrize(("unit", "angle"), TURNS)

@@ -3,15 +3,20 @@
 from __future__ import annotations
 
 from pathlib import Path
+from shutil import copytree
 
 import numpy as np
 import pytest
 
+from dfmcheck.capability import load_shop
+from dfmcheck.judge import Judgement, Verdict, judge
 from dfmcheck.measure.places import Places
+from dfmcheck.measure.rule import rules
 from dfmcheck.screen import screen
 from tests.measure.packages import Sheet, write_board
 
 RULE = "rout.copper-to-score"
+SAMPLES = Path(__file__).parents[2] / "sample_boards"
 
 
 def found(
@@ -61,3 +66,26 @@ def test_a_score_file_is_known_by_its_name_and_is_no_slot(tmp_path: Path, name: 
     assert places["value"].min() == pytest.approx(0.3, abs=1e-5)
     roles = {f.name: f.role for f in screen(tmp_path / "job", workers=1).files}
     assert roles[name] == "score"
+
+
+EMPTY = "%TF.FileFunction,Vcut*%\n%FSLAX46Y46*%\n%MOMM*%\n%LPD*%\nM02*\n"
+DOT = EMPTY.replace("M02*", "%ADD10C,0.5*%\nD10*\nX1000000Y1000000D03*\nM02*")
+
+
+def judged(package: Path) -> Judgement:
+    shop = load_shop("volume")
+    screening = screen(package, workers=1, reach=shop.limit_reach())
+    return judge(screening, shop, rules=rules(), tier="standard")
+
+
+@pytest.mark.parametrize("score", [EMPTY, DOT], ids=["no object", "a flash and no line"])
+def test_a_score_file_without_a_line_is_asked_about(tmp_path: Path, score: str) -> None:
+    """The clean sample board and such a file: nothing was scored, so it must not be released."""
+    package = copytree(SAMPLES / "tide-logger-clean", tmp_path / "job")
+    assert judged(package).verdict is Verdict.RELEASE
+    (package / "panel_vscore.gbr").write_text(score)
+    after = judged(package)
+    (told,) = [f for f in after.findings if f.rule == "data.empty-layer"]
+    assert told.severity == "query" and told.layer == "score"
+    assert "panel_vscore.gbr" in told.message
+    assert after.verdict is Verdict.QUERY

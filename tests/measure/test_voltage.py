@@ -234,6 +234,31 @@ def test_copper_of_no_stated_voltage_does_not_insulate(tmp_path: Path) -> None:
     assert any(a.subject == "voltages of nets" for a in s.assumptions)
 
 
+@pytest.mark.parametrize(("first", "second", "fails"), [(1.0, 1.4, True), (1.2, 1.4, False)])
+def test_floating_copper_does_not_insulate_however_wide_it_is(
+    tmp_path: Path, first: float, second: float, fails: bool
+) -> None:
+    """A and B are 3 mm further apart than any limit looks, but 3 mm of that is copper."""
+    board = Laid()
+    edge = WIDE / 2
+    runs(board.top, [("A", 0.0), ("B", edge + first + 3.0 + second + edge)])
+    y = edge + first + 1.5
+    board.top.draw(board.top.circle(3.0), -5.0, y, 5.0, y)
+    s = measured(tmp_path, [], {"A": 500, "B": 0}, board)
+    p = s.places.take(s.places["rule"] == RULE)
+    across = p.take(np.array([" across " in kind for kind in p["kind"].tolist()], dtype=bool))
+    assert bool(told(judged(s))) is fails
+    assert (across["value"] < 2.5).sum() == fails
+    if fails:
+        assert across["value"].min() == pytest.approx(first + second, abs=1e-4)
+
+
+def test_the_way_over_several_floating_conductors_is_added_up(tmp_path: Path) -> None:
+    nets = [("A", 0.0), ("", 0.8), ("", 1.7), ("B", 2.7)]  # 0.3, 0.4 and 0.5 mm of laminate
+    s = measured(tmp_path, nets, {"A": 500, "B": 0})
+    assert told(judged(s))[0] == pytest.approx(1.2, abs=1e-4)
+
+
 # -- names and the file ------------------------------------------------------------------
 
 

@@ -24,7 +24,8 @@ from dfmcheck.board.model import Board
 from dfmcheck.intake import open_package
 from dfmcheck.measure.places import Places
 from dfmcheck.measure.rule import measure_functions
-from tests.outside.boards import Boards, Flash, Plan, nearest, nets, painted, pairs, parts, plans
+from tests.outside.board_strategies import plans
+from tests.outside.boards import Boards, Flash, Plan, nearest, nets, painted, pairs, parts
 
 SLACK = 2e-4
 """mm; the chords of both sides. Our own uncertainty is added to it."""

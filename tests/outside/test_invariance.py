@@ -18,7 +18,8 @@ from dfmcheck.judge import judge
 from dfmcheck.judge.finding import Finding
 from dfmcheck.measure.rule import rules
 from dfmcheck.screen import screen
-from tests.outside.boards import Boards, Draw, Plan, plans
+from tests.outside.board_strategies import plans
+from tests.outside.boards import Boards, Draw, Plan
 from tests.rewrite import SQUARE, Change, offset
 
 VALUE = 1e-4

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import shutil
 from collections.abc import Callable, Iterator
 from pathlib import Path
@@ -10,8 +11,11 @@ import pytest
 
 pytest.importorskip("fastapi", reason="the extra 'serve' is not installed")
 
+from benchmarks.service.live import descendants
 from dfmcheck.service.model import JobStore
+from dfmcheck.service.settings import load
 from dfmcheck.service.store import open_store
+from tests.service.benches import Bench
 from tests.service.gates import Gate, gate_of
 from tests.service.postgres import postgres
 
@@ -91,3 +95,14 @@ def gate(tmp_path: Path) -> Iterator[Gate]:
     made = gate_of(tmp_path / "data")
     yield made
     made.store.close()
+
+
+@pytest.fixture()
+def bench(tmp_path: Path, package: Path) -> Iterator[Bench]:
+    mask = os.umask(0o077)  # as a worker sets it
+    made = Bench(tmp_path / "data", package, load({"data": str(tmp_path)}, environment={}))
+    yield made
+    made.store.close()
+    os.umask(mask)
+    left = set(descendants([os.getpid()])) - made.strangers - set(descendants([*made.strangers]))
+    assert not left, "a job left a process behind"

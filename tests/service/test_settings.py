@@ -50,6 +50,9 @@ def test_a_wrong_file_is_told(tmp_path: Path, text: str, told: str) -> None:
     [
         ({}, {"RATE": "many"}, "a number"),
         ({}, {"KEYS": "perhaps"}, "true or false"),
+        ({}, {"WORKER": "4"}, "DFMCHECK_SERVE_WORKER .* Did you mean DFMCHECK_SERVE_WORKERS?"),
+        ({"port": 1}, {"port": "2"}, "DFMCHECK_SERVE_port stands for no setting"),
+        ({}, {"": "4"}, "DFMCHECK_SERVE_ stands for no setting"),
         ({"workers": -1}, {}, "at least 0"),
         ({"lease_s": float("nan")}, {}, "at least 1"),
         ({"keys": False, "host": "0.0.0.0"}, {}, "without keys"),

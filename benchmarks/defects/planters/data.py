@@ -8,6 +8,7 @@ import numpy as np
 import shapely
 from numpy.random import Generator
 
+from benchmarks.defects.ground import edit_round, on_copper
 from benchmarks.defects.patch import Patch
 from benchmarks.defects.plant import Aim, Companion, Expect, NoPlace, Plant, planter
 from benchmarks.defects.site import Site
@@ -91,14 +92,9 @@ def aperture_of_no_size(site: Site, rng: Generator, aim: Aim) -> Plant:
 @planter("data.illegal-construct")
 def draw_in_no_direction(site: Site, rng: Generator, aim: Aim) -> Plant:
     """An arc whose radii at start and end differ grossly; harmless: a sound quarter arc."""
-    layer = site.copper(rng)
-    site_free = site.free(
-        rng, (layer,), 4.0, clear_of=tuple(m.name for m in (*site.board.masks, *site.board.legends))
-    )
-    patch = Patch(site)
-    patch.window(layer, site_free)
+    patch, layer = on_copper(site, rng, 4.0, alone=True)
     edit = patch.on(layer)
-    x, y = edit.round(site_free.x), edit.round(site_free.y)
+    x, y = edit_round(edit, patch.middle)
     code = patch.code(layer, "C", 0.3)
     r, bad = edit.round(0.8), edit.round(0.8 + (0.5 if aim.past else 0.0))
     edit.tail += [
@@ -209,9 +205,8 @@ def tool_without_size(site: Site, rng: Generator, aim: Aim) -> Plant:
             Companion("data.attribute-contradiction", ANY, "its lands claim a hole"),
         ))  # fmt: skip
     drill.tool(round(float(rng.uniform(1.21, 1.29)), 3))
-    idle = tuple(Companion(rule, ANY, "a tool without hits is worth a note")
-                 for rule in ("data.tool-size", "data.tool-idle"))  # fmt: skip
-    return Plant({drill.name: drill.data()}, (), idle)
+    idle = Companion("data.tool-idle", ANY, "a tool without hits is worth a note")
+    return Plant({drill.name: drill.data()}, (), (idle,))
 
 
 @planter("data.datum-offset")
@@ -239,14 +234,12 @@ def copper_outside(site: Site, rng: Generator, aim: Aim) -> Plant:
     """A land outside the profile; harmless: an opened land inside it."""
     if site.board.profile is None or site.board.profile.area.is_empty:
         raise NoPlace("no closed profile")
+    if not aim.past:
+        ground, layer = on_copper(site, rng, 4.0, alone=True)
+        ground.land(layer, 0.8, ground.middle)
+        return ground.plant()
     layer = site.copper(rng)
     patch = Patch(site)
-    if not aim.past:
-        spot = site.free(rng, (layer,), 4.0, clear_of=tuple(
-            m.name for m in (*site.board.masks, *site.board.legends)))  # fmt: skip
-        patch.window(layer, spot)
-        patch.land(layer, 0.8, (spot.x, spot.y))
-        return patch.plant()
     x0, y0, x1, _ = site.area.bounds
     at = (float(rng.uniform(x0, x1)), y0 - float(rng.uniform(2, 6)))
     told = patch.disc(layer, 1.0, at)

@@ -7,30 +7,17 @@ import math
 import shapely
 from numpy.random import Generator
 
-from benchmarks.defects.patch import Frame, Patch, along, turned
+from benchmarks.defects.ground import edit_round, in_pour, on_copper
+from benchmarks.defects.patch import Frame, Patch, along
 from benchmarks.defects.plant import Aim, Companion, Expect, Plant, planter
-from benchmarks.defects.site import Site, Spot
+from benchmarks.defects.site import Site
 from benchmarks.defects.truth import gap_place, point_to_segment, segments_apart
 from dfmcheck.board.model import Layer
 
 LAND = 0.9
 
 
-def _place(site: Site, rng: Generator, side: float) -> tuple[Layer, Spot]:
-    """A square on an outer layer, free there, on its mask and legend, and of holes."""
-    layer = site.copper(rng)
-    return layer, site.free(rng, (layer,), side, clear_of=_above(site, layer))
-
-
-def _above(site: Site, layer: Layer) -> tuple[str, ...]:
-    """Mask and legend over a copper layer; every legend where its side is not known."""
-    mask = site.mask_over(layer)
-    if mask is None:
-        return tuple(one.name for one in (*site.board.masks, *site.board.legends))
-    return mask.name, mask.name.replace("mask", "legend")
-
-
-def _bow(patch: Patch, layer: Layer, frame: Frame, width: float, v: float, half: float) -> None:
+def bow(patch: Patch, layer: Layer, frame: Frame, width: float, v: float, half: float) -> None:
     """The ends of a conductor along v: legs away from v = 0 to a land each."""
     away = math.copysign(1.3, v)
     for u in (-half, half):
@@ -41,12 +28,10 @@ def _bow(patch: Patch, layer: Layer, frame: Frame, width: float, v: float, half:
 @planter("etch.conductor-spacing")
 def two_conductors(site: Site, rng: Generator, aim: Aim) -> Plant:
     """Two conductors side by side, each between two lands of its own, straight or slanting."""
-    layer, spot = _place(site, rng, 6.4)
-    patch = Patch(site)
+    patch, layer = on_copper(site, rng, 6.4)
     edit = patch.on(layer)
     gap = aim.at(rng, 2 * edit.slack)
-    patch.window(layer, spot)
-    frame = turned(rng, spot)
+    frame = patch.turned(rng)
     # Rounding moves the strokes; the second one's width takes it up.
     first, half = float(rng.uniform(0.2, 0.5)), float(rng.uniform(0.9, 1.2))
     v = 0.2
@@ -60,7 +45,7 @@ def two_conductors(site: Site, rng: Generator, aim: Aim) -> Plant:
     truth = apart - first / 2 - second / 2
     for width, w, told in ((first, -v, ends[0]), (second, v, ends[1])):
         patch.line(layer, width, *told)
-        _bow(patch, layer, frame, width, w, half)
+        bow(patch, layer, frame, width, w, half)
     return patch.plant(
         Expect("etch.conductor-spacing", layer.name, truth,
                gap_place((*ends[0][0], *ends[0][1]), (*ends[1][0], *ends[1][1]),
@@ -70,19 +55,13 @@ def two_conductors(site: Site, rng: Generator, aim: Aim) -> Plant:
     )  # fmt: skip
 
 
-def edit_round(edit: object, at: tuple[float, float]) -> tuple[float, float]:
-    return edit.round(at[0]), edit.round(at[1])  # type: ignore[attr-defined]
-
-
 @planter("etch.conductor-spacing")
 def end_beside_conductor(site: Site, rng: Generator, aim: Aim) -> Plant:
     """The round end of one conductor beside the flank of another."""
-    layer, spot = _place(site, rng, 6.4)
-    patch = Patch(site)
+    patch, layer = on_copper(site, rng, 6.4)
     edit = patch.on(layer)
     gap = aim.at(rng, 2 * edit.slack)
-    patch.window(layer, spot)
-    frame = turned(rng, spot)
+    frame = patch.turned(rng)
     half = 1.1
     flank = [edit_round(edit, frame.at(u, 0.3)) for u in (-half, half)]
     tip = edit_round(edit, frame.at(float(rng.uniform(-0.5, 0.5)), -0.2))
@@ -91,7 +70,7 @@ def end_beside_conductor(site: Site, rng: Generator, aim: Aim) -> Plant:
     end = edit.size(2 * (apart - wide / 2 - gap))[1]
     truth = apart - wide / 2 - end / 2
     patch.line(layer, wide, *flank)
-    _bow(patch, layer, frame, wide, 0.3, half)
+    bow(patch, layer, frame, wide, 0.3, half)
     root = frame.at(0.0, -1.9)
     patch.line(layer, end, tip, root)
     patch.land(layer, LAND, root)
@@ -107,14 +86,12 @@ def end_beside_conductor(site: Site, rng: Generator, aim: Aim) -> Plant:
 @planter("etch.conductor-spacing")
 def conductor_beside_pour(site: Site, rng: Generator, aim: Aim) -> Plant:
     """A conductor along the straight edge of a window cut into a real pour."""
-    layer = site.copper(rng)
-    side = 5.4
-    spot = site.free(rng, (layer,), side, clear_of=_above(site, layer), pour=True)
-    patch = Patch(site)
+    patch, layer = in_pour(site, rng, 5.4, outer=True)
+    spot = patch.spot
     edit = patch.on(layer)
     gap = aim.at(rng, 2 * edit.slack)
     patch.window(layer, spot)
-    rim = edit.round(spot.y + side / 2)
+    rim = edit.round(spot.y + spot.side / 2)
     width = edit.size(float(rng.uniform(0.2, 0.5)))[1]
     y = edit.round(rim - gap - width / 2)
     width = edit.size(2 * (rim - y - gap))[1]
@@ -137,12 +114,10 @@ def conductor_beside_pour(site: Site, rng: Generator, aim: Aim) -> Plant:
 @planter("etch.conductor-width")
 def neck_in_conductor(site: Site, rng: Generator, aim: Aim) -> Plant:
     """A conductor between two lands, with a short stretch drawn with a smaller aperture."""
-    layer, spot = _place(site, rng, 5.4)
-    patch = Patch(site)
+    patch, layer = on_copper(site, rng, 5.4)
     edit = patch.on(layer)
     neck = edit.size(aim.at(rng))[1]
-    patch.window(layer, spot)
-    frame = turned(rng, spot)
+    frame = patch.turned(rng)
     wide = float(rng.uniform(0.35, 0.6))
     short = float(rng.uniform(0.45, 0.8))
     a, b = (edit_round(edit, frame.at(u, 0)) for u in (-short, short))
@@ -156,12 +131,10 @@ def neck_in_conductor(site: Site, rng: Generator, aim: Aim) -> Plant:
 @planter("etch.conductor-width")
 def bite_out_of_conductor(site: Site, rng: Generator, aim: Aim) -> Plant:
     """A wide conductor from whose flank a clear disc bites."""
-    layer, spot = _place(site, rng, 6.0)
-    patch = Patch(site)
+    patch, layer = on_copper(site, rng, 6.0)
     edit = patch.on(layer)
     left = aim.at(rng, 2 * edit.slack)
-    patch.window(layer, spot)
-    frame = turned(rng, spot)
+    frame = patch.turned(rng)
     wide = edit.size(float(rng.uniform(0.5, 0.8)))[1]
     ends = [edit_round(edit, frame.at(u, 0)) for u in (-1.8, 1.8)]
     centre = edit_round(edit, frame.at(float(rng.uniform(-0.4, 0.4)), 0.5))
@@ -188,12 +161,10 @@ def bite_out_of_conductor(site: Site, rng: Generator, aim: Aim) -> Plant:
 @planter("etch.notch")
 def slit_between_draws(site: Site, rng: Generator, aim: Aim) -> Plant:
     """Two draws of one net side by side, joined at one end: a slit between them."""
-    layer, spot = _place(site, rng, 5.6)
-    patch = Patch(site)
+    patch, layer = on_copper(site, rng, 5.6)
     edit = patch.on(layer)
     gap = aim.at(rng, 2 * edit.slack)
-    patch.window(layer, spot)
-    frame = turned(rng, spot)
+    frame = patch.turned(rng)
     v = 0.25
     rows = [[edit_round(edit, frame.at(u, w)) for u in (-0.9, 0.9)] for w in (-v, v)]
     apart = segments_apart((*rows[0][0], *rows[0][1]), (*rows[1][0], *rows[1][1]))
@@ -217,12 +188,10 @@ def slit_between_draws(site: Site, rng: Generator, aim: Aim) -> Plant:
 @planter("etch.resist-sliver")
 def slit_in_pour(site: Site, rng: Generator, aim: Aim) -> Plant:
     """A clear stroke in a real pour: an enclosed slit of its width."""
-    layer = site.copper(rng, outer=False)
-    spot = site.free(rng, (layer,), 3.2, clear_of=_above(site, layer), pour=True)
-    patch = Patch(site)
+    patch, layer = in_pour(site, rng, 3.2)
     edit = patch.on(layer)
     width = edit.size(aim.at(rng))[1]
-    frame = turned(rng, spot)
+    frame = patch.turned(rng)
     half = float(rng.uniform(0.6, 1.0))
     edit.clear()
     told = patch.line(layer, width, frame.at(-half, 0), frame.at(half, 0))
@@ -233,12 +202,10 @@ def slit_in_pour(site: Site, rng: Generator, aim: Aim) -> Plant:
 @planter("etch.notch")
 def slit_into_region(site: Site, rng: Generator, aim: Aim) -> Plant:
     """A region with a land, and a clear stroke from its rim inwards."""
-    layer, spot = _place(site, rng, 7.4)
-    patch = Patch(site)
+    patch, layer = on_copper(site, rng, 7.4)
     edit = patch.on(layer)
     width = edit.size(aim.at(rng))[1]
-    patch.window(layer, spot)
-    frame = turned(rng, spot)
+    frame = patch.turned(rng)
     corners = [(-1.8, -1.5), (1.8, -1.5), (1.8, 1.5), (-1.8, 1.5)]
     edit.region([frame.at(u, v) for u, v in corners])
     edit.clear()

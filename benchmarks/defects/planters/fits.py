@@ -7,12 +7,16 @@ import math
 import shapely
 from numpy.random import Generator
 
-from benchmarks.defects.patch import Patch, along, turned
+from benchmarks.defects.ground import (
+    edit_round,
+    through_board,
+    under_legend,
+    under_mask,
+    under_paste,
+)
+from benchmarks.defects.patch import Patch, along
 from benchmarks.defects.plant import PRESENCE, Aim, Companion, Expect, NoPlace, Plant, planter
-from benchmarks.defects.planters.etch_patterns import edit_round
-from benchmarks.defects.planters.mask_rout_patterns import _place as mask_place
-from benchmarks.defects.planters.more_layers import _legend, _paste
-from benchmarks.defects.planters.plate_drill_patterns import _lands, _place, _plated
+from benchmarks.defects.planters.plate_drill_patterns import _lands, _plated
 from benchmarks.defects.site import Site
 from benchmarks.defects.truth import ring_place
 
@@ -20,12 +24,10 @@ from benchmarks.defects.truth import ring_place
 @planter("etch.dangling-end")
 def free_end(site: Site, rng: Generator, aim: Aim) -> Plant:
     """A conductor from a land that ends in nothing, straight or with a bend."""
-    spot = _place(site, rng, 7.0)
+    patch = through_board(site, rng, 7.0)
     layer = site.copper(rng)
-    patch = Patch(site)
     edit = patch.on(layer)
-    patch.windows(spot)
-    frame = turned(rng, spot)
+    frame = patch.turned(rng)
     length = aim.at(rng, 2 * edit.slack)
     bend = float(rng.uniform(0.3, 0.6)) if rng.random() < 0.5 else 0.0
     land = 1.0
@@ -56,9 +58,7 @@ def free_end(site: Site, rng: Generator, aim: Aim) -> Plant:
 @planter("plate.breakout-angle")
 def hole_over_rim(site: Site, rng: Generator, aim: Aim) -> Plant:
     """A plated hole so far beside the middle of its round land on one layer that it breaks out."""
-    spot = _place(site, rng)
-    patch = Patch(site)
-    patch.windows(spot)
+    patch = through_board(site, rng)
     copper = site.board.copper
     if len(copper) < 2:
         raise NoPlace("one copper layer: a hole that breaks out may be taken for a peg's")
@@ -68,8 +68,9 @@ def hole_over_rim(site: Site, rng: Generator, aim: Aim) -> Plant:
     slack = math.degrees(4 * (edit.slack + drill.slack) / r)
     bare = math.radians(aim.at(rng, slack))
     way, off = float(rng.uniform(0, 2 * math.pi)), float(rng.uniform(0.12, 0.25))
-    at = drill.round(spot.x + off * math.cos(way)), drill.round(spot.y + off * math.sin(way))
-    told = edit.round(spot.x), edit.round(spot.y)
+    x, y = patch.middle
+    at = drill.round(x + off * math.cos(way)), drill.round(y + off * math.sin(way))
+    told = edit_round(edit, patch.middle)
     off = math.dist(at, told)
     # The rim crosses the hole's wall half the bare angle to either side of the way out.
     land = math.sqrt(off * off + r * r + 2 * off * r * math.cos(bare / 2))
@@ -92,15 +93,11 @@ def hole_over_rim(site: Site, rng: Generator, aim: Aim) -> Plant:
 @planter("plate.hole-in-paste-land")
 def hole_under_paste(site: Site, rng: Generator, aim: Aim) -> Plant:
     """A plated hole in a large land that is printed with paste."""
-    paste, layer, spot = _paste(site, rng, 4.4)
-    b = site.board
-    spot = site.free(rng, b.copper, 4.4, clear_of=tuple(
-        one.name for one in (*b.masks, *b.legends, *b.pastes)))  # fmt: skip
-    patch = Patch(site)
-    patch.windows(spot)
+    _, paste, layer = under_paste(site, rng, 4.4)
+    patch = through_board(site, rng, 4.4, paste=True)
     hole = round(aim.at(rng), 6)
-    at = patch.hole(True, hole, (spot.x, spot.y))
-    for other in b.copper:
+    at = patch.hole(True, hole, patch.middle)
+    for other in site.board.copper:
         if other is not layer:
             patch.disc(other, hole + 0.8, at)
     patch.land(layer, 3.0, at, clearance=0.06)
@@ -118,10 +115,9 @@ def hole_under_paste(site: Site, rng: Generator, aim: Aim) -> Plant:
 @planter("mask.half-covered-hole")
 def opening_across_hole(site: Site, rng: Generator, aim: Aim) -> Plant:
     """A plated hole over whose wall the rim of a round mask opening runs."""
-    _, mask, _ = mask_place(site, rng, 4.0)
-    spot = _place(site, rng)
-    patch = Patch(site)
-    patch.windows(spot)
+    _, _, mask = under_mask(site, rng, 4.0)
+    patch = through_board(site, rng)
+    spot = patch.spot
     drill, edit = patch.drill(True), patch.on(mask)
     r = round(float(rng.uniform(0.25, 0.5)), 3)
     at = drill.round(spot.x), drill.round(spot.y)
@@ -183,15 +179,13 @@ def hole_on_edge(site: Site, rng: Generator, aim: Aim) -> Plant:
 @planter("stencil.aspect-ratio")
 def narrow_paste(site: Site, rng: Generator, aim: Aim) -> Plant:
     """A long paste opening too narrow for the foil, on an ample land."""
-    paste, layer, spot = _paste(site, rng, 5.0)
-    patch = Patch(site)
-    patch.window(layer, spot)
+    patch, paste, layer = under_paste(site, rng, 5.0)
     foil = site.shop.foil
     if foil is None:
         raise NoPlace("the shop states no foil")
     edit = patch.on(paste)
     width = edit.size(foil * aim.at(rng))[1]
-    at = patch.land(layer, 3.0, (spot.x, spot.y))
+    at = patch.land(layer, 3.0, patch.middle)
     sizes = (width, 2.0) if rng.random() < 0.5 else (2.0, width)
     told = edit_round(edit, at)
     edit.flash(patch.code(paste, "R", *sizes), *told)
@@ -202,14 +196,10 @@ def narrow_paste(site: Site, rng: Generator, aim: Aim) -> Plant:
 @planter("stencil.opening-over-hole")
 def paste_beside_hole(site: Site, rng: Generator, aim: Aim) -> Plant:
     """Paste on a land beside an unplated hole, or a little over it."""
-    paste, layer, _ = _paste(site, rng, 5.0)
-    b = site.board
-    spot = site.free(rng, b.copper, 6.0, clear_of=tuple(
-        one.name for one in (*b.masks, *b.legends, *b.pastes)))  # fmt: skip
-    patch = Patch(site)
-    patch.windows(spot)
+    _, paste, layer = under_paste(site, rng, 5.0)
+    patch = through_board(site, rng, 6.0, paste=True)
     drill, edit = patch.drill(False), patch.on(paste)
-    frame = turned(rng, spot)
+    frame = patch.turned(rng)
     at = edit_round(drill, frame.at(1.0, 0.0))
     told = edit_round(edit, frame.at(-1.2, 0.0))
     gap = aim.at(rng, drill.slack + edit.slack)
@@ -232,13 +222,11 @@ def paste_beside_hole(site: Site, rng: Generator, aim: Aim) -> Plant:
 @planter("stencil.missing-paste", PRESENCE)
 def one_land_unprinted(site: Site, rng: Generator, aim: Aim) -> Plant:
     """Sixteen lands alike with paste, the paste of one left out; harmless: all printed."""
-    paste, layer, spot = _paste(site, rng, 9.0)
-    patch = Patch(site)
-    patch.window(layer, spot)
+    patch, paste, layer = under_paste(site, rng, 9.0)
     left = int(rng.integers(16)) if aim.past else -1
     where = None
     for n in range(16):
-        x, y = spot.x - 3.0 + 2.0 * (n % 4), spot.y - 3.0 + 2.0 * (n // 4)
+        x, y = patch.spot.x - 3.0 + 2.0 * (n % 4), patch.spot.y - 3.0 + 2.0 * (n // 4)
         at = patch.land(layer, 0.8, (x, y), clearance=0.06)
         if n == left:
             where = shapely.Point(at)
@@ -251,11 +239,9 @@ def one_land_unprinted(site: Site, rng: Generator, aim: Aim) -> Plant:
 @planter("legend.character-height")
 def small_letters(site: Site, rng: Generator, aim: Aim) -> Plant:
     """Four letters of legend in a row, too small to be read."""
-    legend, layer, spot = _legend(site, rng, 6.0)
-    patch = Patch(site)
-    patch.window(layer, spot)
+    patch, legend, _ = under_legend(site, rng, 6.0)
     edit = patch.on(legend)
-    frame = turned(rng, spot, skew=False)
+    frame = patch.turned(rng, skew=False)
     high = max(aim.at(rng, 2 * edit.slack), 0.3)
     pen = edit.size(max(0.06, 0.14 * high))[1]
     body = high - pen
@@ -343,9 +329,7 @@ def ink_at_edge(site: Site, rng: Generator, aim: Aim) -> Plant:
 @planter("drill.tool-count", PRESENCE)
 def too_many_tools(site: Site, rng: Generator, aim: Aim) -> Plant:
     """One drill size more than the magazine has places; harmless: just as many."""
-    spot = _place(site, rng, 9.0)
-    patch = Patch(site)
-    patch.windows(spot)
+    patch = through_board(site, rng, 9.0)
     h = site.board.holes
     mine = h.file == site.drill_file(True)
     known = len({*patch.drill(True).tools, *patch.drill(True).notes})
@@ -358,7 +342,7 @@ def too_many_tools(site: Site, rng: Generator, aim: Aim) -> Plant:
     if len(free) < wanted - known or free[-1] > 1.0:
         raise NoPlace("not enough sizes lie free")
     for n, size in enumerate(free):
-        x, y = spot.x - 3.6 + 1.44 * (n % 6), spot.y - 3.6 + 1.44 * (n // 6)
+        x, y = patch.spot.x - 3.6 + 1.44 * (n % 6), patch.spot.y - 3.6 + 1.44 * (n // 6)
         at = patch.hole(True, size, (x, y))
         _lands(patch, size + 0.36, at)
     expect = (Expect("drill.tool-count", "", float(wanted), None),) if aim.past else ()

@@ -7,33 +7,21 @@ import math
 import shapely
 from numpy.random import Generator
 
-from benchmarks.defects.patch import Patch, along, turned
+from benchmarks.defects.ground import edit_round, through_board, under_mask
+from benchmarks.defects.patch import Patch, along
 from benchmarks.defects.plant import Aim, Companion, Expect, NoPlace, Plant, planter
-from benchmarks.defects.site import Site, Spot
+from benchmarks.defects.site import Site
 from benchmarks.defects.truth import point_to_segment, ring_place
-from dfmcheck.board.model import Layer
-
-
-def _place(site: Site, rng: Generator, side: float) -> tuple[Layer, Layer, Spot]:
-    """A square on an outer layer that has a mask, free on both and of legend."""
-    layer = site.copper(rng)
-    mask = site.mask_over(layer)
-    if mask is None:
-        raise NoPlace("no mask on that side")
-    above = "legend-top" if mask.name == "mask-top" else "legend-bottom"
-    return layer, mask, site.free(rng, (layer,), side, clear_of=(mask.name, above))
 
 
 @planter("mask.web")
 def two_openings(site: Site, rng: Generator, aim: Aim) -> Plant:
     """Two lands whose openings, round or square, leave a narrow web."""
-    layer, mask, spot = _place(site, rng, 4.4)
-    patch = Patch(site)
+    patch, layer, mask = under_mask(site, rng, 4.4)
     edit = patch.on(mask)
     web = aim.at(rng, 2 * edit.slack)
-    patch.window(layer, spot)
     round_ones = bool(rng.random() < 0.5)
-    frame = turned(rng, spot, skew=round_ones)
+    frame = patch.turned(rng, skew=round_ones)
     a, b = ((edit.round(x), edit.round(y)) for x, y in (frame.at(-0.7, 0), frame.at(0.7, 0)))
     apart = math.dist(a, b)
     if not round_ones:
@@ -53,12 +41,10 @@ def two_openings(site: Site, rng: Generator, aim: Aim) -> Plant:
 @planter("mask.web")
 def stroked_opening(site: Site, rng: Generator, aim: Aim) -> Plant:
     """An opening drawn as a stroke beside the opening of a round land."""
-    layer, mask, spot = _place(site, rng, 5.0)
-    patch = Patch(site)
+    patch, layer, mask = under_mask(site, rng, 5.0)
     edit = patch.on(mask)
     web = aim.at(rng, 2 * edit.slack)
-    patch.window(layer, spot)
-    frame = turned(rng, spot)
+    frame = patch.turned(rng)
     stroke = [frame.at(-0.9, 0.8), frame.at(0.9, 0.8)]
     patch.line(layer, 0.4, *stroke)
     wide = edit.size(0.7)[1]
@@ -79,14 +65,13 @@ def stroked_opening(site: Site, rng: Generator, aim: Aim) -> Plant:
 @planter("mask.clearance")
 def opening_off_centre(site: Site, rng: Generator, aim: Aim) -> Plant:
     """A round land whose opening is beside its middle, or too small."""
-    layer, mask, spot = _place(site, rng, 3.6)
-    patch = Patch(site)
+    patch, layer, mask = under_mask(site, rng, 3.6)
     edit, below = patch.on(mask), patch.on(layer)
     clearance = aim.at(rng, edit.slack + below.slack)
-    patch.window(layer, spot)
     angle, off = float(rng.uniform(0, 2 * math.pi)), float(rng.choice([0.0, 0.05, 0.12]))
-    land = below.round(spot.x), below.round(spot.y)
-    hole = (edit.round(spot.x + off * math.cos(angle)), edit.round(spot.y + off * math.sin(angle)))
+    land = edit_round(below, patch.middle)
+    x, y = patch.middle
+    hole = edit.round(x + off * math.cos(angle)), edit.round(y + off * math.sin(angle))
     off = math.dist(land, hole)
     size = below.size(float(rng.uniform(0.6, 1.4)))[1]
     opening = edit.size(size + 2 * (clearance + off))[1]
@@ -99,12 +84,10 @@ def opening_off_centre(site: Site, rng: Generator, aim: Aim) -> Plant:
 @planter("mask.clearance")
 def short_opening(site: Site, rng: Generator, aim: Aim) -> Plant:
     """A square-cornered land whose opening is too narrow across one pair of sides."""
-    layer, mask, spot = _place(site, rng, 4.4)
-    patch = Patch(site)
+    patch, layer, mask = under_mask(site, rng, 4.4)
     edit, below = patch.on(mask), patch.on(layer)
     clearance = aim.at(rng, edit.slack + below.slack)
-    patch.window(layer, spot)
-    at = below.round(spot.x), below.round(spot.y)
+    at = edit_round(below, patch.middle)
     told = edit.round(at[0]), edit.round(at[1])
     w = below.size(float(rng.uniform(0.6, 1.4)))[1]
     h = below.size(float(rng.uniform(0.6, 1.4)))[1]
@@ -123,15 +106,12 @@ def short_opening(site: Site, rng: Generator, aim: Aim) -> Plant:
 @planter("rout.copper-to-profile")
 def round_cut_out(site: Site, rng: Generator, aim: Aim) -> Plant:
     """A round cut-out added to the profile beside a conductor between two lands."""
-    b = site.board
     layer = site.copper(rng)
-    names = tuple(x.name for x in (*b.masks, *getattr(b, "legends", ())))
-    spot = site.free(rng, b.copper, 7.0, clear_of=names, rim=1.5)
-    patch = Patch(site)
+    patch = through_board(site, rng, 7.0, rim=1.5)
     line, edit = patch.profile(), patch.on(layer)
     gap = aim.at(rng, line.slack + edit.slack)
-    frame = turned(rng, spot)
-    told = patch.line(layer, edit.size(0.3)[1], frame.at(-1.4, -0.9), frame.at(1.4, -0.9))
+    frame = patch.turned(rng)
+    told = [edit_round(edit, frame.at(u, -0.9)) for u in (-1.4, 1.4)]
     x, y = frame.at(0.0, 1.2)
     centre = line.round(x), line.round(y)
     r = line.round(1.5)
@@ -139,9 +119,6 @@ def round_cut_out(site: Site, rng: Generator, aim: Aim) -> Plant:
     width = edit.size(2 * (apart - r - gap))[1]
     if not 0.15 <= width <= 1.2:
         raise NoPlace("the stroke would be too thin or wide")
-    edit.tail.clear()
-    patch.codes.clear()
-    patch.windows(spot)
     patch.line(layer, width, *told)
     for u in (-1.4, 1.4):
         patch.line(layer, width, frame.at(u, -0.9), frame.at(u * 1.6, -1.6))

@@ -7,19 +7,18 @@ import math
 import shapely
 from numpy.random import Generator
 
-from benchmarks.defects.patch import Patch, along, turned
+from benchmarks.defects.ground import edit_round, in_pour, on_copper
+from benchmarks.defects.patch import along
 from benchmarks.defects.plant import Aim, Companion, Expect, NoPlace, Plant, planter
-from benchmarks.defects.planters.etch_patterns import LAND, _above, _place, edit_round
+from benchmarks.defects.planters.etch_patterns import LAND
 from benchmarks.defects.site import Site
 
 
 @planter("etch.text-stroke")
 def thin_letter(site: Site, rng: Generator, aim: Aim) -> Plant:
     """A letter of three strokes in copper that hangs on no circuit."""
-    layer, spot = _place(site, rng, 4.0)
-    patch = Patch(site)
-    patch.window(layer, spot)
-    frame = turned(rng, spot)
+    patch, layer = on_copper(site, rng, 4.0)
+    frame = patch.turned(rng)
     width = patch.on(layer).size(aim.at(rng))[1]
     points = [frame.at(u, v) for u, v in ((-0.5, 0.8), (-0.5, -0.8), (0.5, -0.8), (0.5, 0.4))]
     told = patch.line(layer, width, *points)
@@ -29,12 +28,10 @@ def thin_letter(site: Site, rng: Generator, aim: Aim) -> Plant:
 @planter("etch.isolated-copper")
 def small_island(site: Site, rng: Generator, aim: Aim) -> Plant:
     """An oblong island without a net, drawn as a region."""
-    layer, spot = _place(site, rng, 4.0)
-    patch = Patch(site)
+    patch, layer = on_copper(site, rng, 4.0)
     edit = patch.on(layer)
-    patch.window(layer, spot)
     short = aim.at(rng, 2 * edit.slack)
-    x0, y0 = edit.round(spot.x), edit.round(spot.y)
+    x0, y0 = edit_round(edit, patch.middle)
     wide = round(short / edit.step) * edit.step
     if aim.past and wide >= aim.limit - 0.0015 - 2 * edit.slack:
         wide -= edit.step
@@ -51,13 +48,11 @@ def small_island(site: Site, rng: Generator, aim: Aim) -> Plant:
 @planter("etch.pinhole")
 def hole_in_pour(site: Site, rng: Generator, aim: Aim) -> Plant:
     """A round clear dot in a real pour."""
-    layer = site.copper(rng, outer=False)
-    spot = site.free(rng, (layer,), 3.2, clear_of=_above(site, layer), pour=True)
-    patch = Patch(site)
+    patch, layer = in_pour(site, rng, 3.2)
     edit = patch.on(layer)
     width = edit.size(aim.at(rng))[1]
     edit.clear()
-    at = patch.disc(layer, width, (spot.x, spot.y))
+    at = patch.disc(layer, width, patch.middle)
     edit.dark()
     return patch.plant(Expect("etch.pinhole", layer.name, width, shapely.Point(at)))
 
@@ -65,12 +60,10 @@ def hole_in_pour(site: Site, rng: Generator, aim: Aim) -> Plant:
 @planter("etch.pinhole")
 def hole_in_region(site: Site, rng: Generator, aim: Aim) -> Plant:
     """A square clear dot in a region joined to a land."""
-    layer, spot = _place(site, rng, 7.4)
-    patch = Patch(site)
+    patch, layer = on_copper(site, rng, 7.4)
     edit = patch.on(layer)
     width = edit.size(aim.at(rng))[1]
-    patch.window(layer, spot)
-    frame = turned(rng, spot, skew=False)
+    frame = patch.turned(rng, skew=False)
     edit.region([frame.at(u, v) for u, v in ((-1.6, -1.4), (1.6, -1.4), (1.6, 1.4), (-1.6, 1.4))])
     edit.clear()
     at = edit_round(edit, frame.at(0.4, 0.3))
@@ -84,11 +77,9 @@ def hole_in_region(site: Site, rng: Generator, aim: Aim) -> Plant:
 @planter("etch.copper-sliver")
 def tongue_of_region(site: Site, rng: Generator, aim: Aim) -> Plant:
     """A region joined to a land, with a narrow tongue."""
-    layer, spot = _place(site, rng, 7.4)
-    patch = Patch(site)
+    patch, layer = on_copper(site, rng, 7.4)
     edit = patch.on(layer)
-    patch.window(layer, spot)
-    frame = turned(rng, spot, skew=False)
+    frame = patch.turned(rng, skew=False)
     x, y = edit_round(edit, (frame.x, frame.y))
     slack = 2 * edit.slack
     steps = aim.at(rng, slack) / edit.step
@@ -106,11 +97,9 @@ def tongue_of_region(site: Site, rng: Generator, aim: Aim) -> Plant:
 @planter("etch.acute-angle")
 def sharp_fork(site: Site, rng: Generator, aim: Aim) -> Plant:
     """Two wide draws that meet in a sharp angle, each with a land at its other end."""
-    layer, spot = _place(site, rng, 9.4)
-    patch = Patch(site)
+    patch, layer = on_copper(site, rng, 9.4)
     edit = patch.on(layer)
-    patch.window(layer, spot)
-    frame = turned(rng, spot)
+    frame = patch.turned(rng)
     # both ends of both legs may be off by the grid
     angle = math.radians(aim.at(rng, math.degrees(4 * edit.slack / 4.5)))
     if math.degrees(angle) < 14:

@@ -8,9 +8,10 @@ import numpy as np
 import shapely
 from numpy.random import Generator
 
-from benchmarks.defects.patch import Patch, along, turned
+from benchmarks.defects.ground import through_board
+from benchmarks.defects.patch import Patch, along
 from benchmarks.defects.plant import PRESENCE, Aim, Companion, Expect, NoPlace, Plant, planter
-from benchmarks.defects.planters.plate_drill_patterns import _lands, _place, _plated
+from benchmarks.defects.planters.plate_drill_patterns import _lands, _plated
 from benchmarks.defects.site import THICKNESS, Site
 from benchmarks.defects.truth import point_to_segment
 
@@ -18,11 +19,9 @@ from benchmarks.defects.truth import point_to_segment
 @planter("drill.smallest-diameter")
 def tiny_hole(site: Site, rng: Generator, aim: Aim) -> Plant:
     """A plated hole with ample lands, too small to drill."""
-    spot = _place(site, rng)
-    patch = Patch(site)
-    patch.windows(spot)
+    patch = through_board(site, rng)
     hole = max(round(aim.at(rng) - _plated(site), 6), 0.02)
-    at = patch.hole(True, hole, (spot.x, spot.y))
+    at = patch.hole(True, hole, patch.middle)
     _lands(patch, hole + 0.8, at)
     where = shapely.Point(at)
     truth = hole + _plated(site)
@@ -36,11 +35,9 @@ def huge_hole(site: Site, rng: Generator, aim: Aim) -> Plant:
     """A plated hole with ample lands, too large for a drill."""
     if "plated" not in site.board.drill_roles[site.drill_file(True)]:
         raise NoPlace("so large a hole is taken as unplated where nobody says it is plated")
-    spot = _place(site, rng, 8.6)
-    patch = Patch(site)
-    patch.windows(spot)
+    patch = through_board(site, rng, 8.6)
     hole = round(min(aim.at(rng), 6.0) - _plated(site), 6)
-    at = patch.hole(True, hole, (spot.x, spot.y))
+    at = patch.hole(True, hole, patch.middle)
     _lands(patch, hole + 0.8, at)
     truth = hole + _plated(site)
     return patch.plant(Expect("drill.largest-diameter", "", truth, shapely.Point(at)))
@@ -49,12 +46,10 @@ def huge_hole(site: Site, rng: Generator, aim: Aim) -> Plant:
 @planter("drill.hit-without-land", PRESENCE)
 def hole_without_land(site: Site, rng: Generator, aim: Aim) -> Plant:
     """A plated hole in free laminate; harmless: the same with lands."""
-    spot = _place(site, rng)
-    patch = Patch(site)
-    patch.windows(spot)
+    patch = through_board(site, rng)
     if "plated" not in site.board.drill_roles[site.drill_file(True)]:
         raise NoPlace("a hole without copper is taken as unplated where nobody says it is plated")
-    at = patch.hole(True, round(float(rng.uniform(0.4, 1.0)), 3), (spot.x, spot.y))
+    at = patch.hole(True, round(float(rng.uniform(0.4, 1.0)), 3), patch.middle)
     if not aim.past:
         _lands(patch, 1.7, at)
         return patch.plant()
@@ -64,11 +59,9 @@ def hole_without_land(site: Site, rng: Generator, aim: Aim) -> Plant:
 @planter("drill.overlapping-hits", PRESENCE)
 def holes_overlap(site: Site, rng: Generator, aim: Aim) -> Plant:
     """Two hits that reach into each other; harmless: two with an ample wall."""
-    spot = _place(site, rng, 5.0)
-    patch = Patch(site)
-    patch.windows(spot)
+    patch = through_board(site, rng, 5.0)
     drill = patch.drill(True)
-    frame = turned(rng, spot)
+    frame = patch.turned(rng)
     size = round(float(rng.uniform(0.5, 0.9)), 3)
     apart = size * float(rng.uniform(0.5, 0.85)) if aim.past else size + 0.5
     a, b = ((drill.round(x), drill.round(y))
@@ -89,11 +82,9 @@ def holes_overlap(site: Site, rng: Generator, aim: Aim) -> Plant:
 @planter("drill.slot-width")
 def narrow_slot(site: Site, rng: Generator, aim: Aim) -> Plant:
     """A plated slot with ample lands that is too narrow."""
-    spot = _place(site, rng, 6.0)
-    patch = Patch(site)
-    patch.windows(spot)
+    patch = through_board(site, rng, 6.0)
     drill = patch.drill(True)
-    frame = turned(rng, spot)
+    frame = patch.turned(rng)
     width = round(aim.at(rng) - _plated(site), 6)
     a, b = ((drill.round(x), drill.round(y)) for x, y in (frame.at(-0.8, 0), frame.at(0.8, 0)))
     drill.slot(drill.tool(width), a, b)
@@ -109,11 +100,9 @@ def narrow_slot(site: Site, rng: Generator, aim: Aim) -> Plant:
 @planter("drill.slot-ratio")
 def short_slot(site: Site, rng: Generator, aim: Aim) -> Plant:
     """A plated slot with ample lands that is too short for its width."""
-    spot = _place(site, rng, 6.0)
-    patch = Patch(site)
-    patch.windows(spot)
+    patch = through_board(site, rng, 6.0)
     drill = patch.drill(True)
-    frame = turned(rng, spot)
+    frame = patch.turned(rng)
     ratio = max(aim.at(rng, 0.01 if drill.slack else 0.0), 1.08)
     half = 0.5 * (ratio - 1) * 0.9
     a, b = ((drill.round(x), drill.round(y)) for x, y in (frame.at(-half, 0), frame.at(half, 0)))
@@ -129,9 +118,7 @@ def short_slot(site: Site, rng: Generator, aim: Aim) -> Plant:
 @planter("drill.tool-spacing")
 def nearly_equal_tools(site: Site, rng: Generator, aim: Aim) -> Plant:
     """A hole of nearly, not quite, the size another tool of the file has."""
-    spot = _place(site, rng)
-    patch = Patch(site)
-    patch.windows(spot)
+    patch = through_board(site, rng)
     number = site.drill_file(True)
     h = site.board.holes
     mine = (h.file == number) & (h.plated == 1)
@@ -142,7 +129,7 @@ def nearly_equal_tools(site: Site, rng: Generator, aim: Aim) -> Plant:
     if not good:
         raise NoPlace("every tool has neighbours")
     hole = round(good[int(rng.integers(len(good)))] + step, 6)
-    at = patch.hole(True, hole, (spot.x, spot.y))
+    at = patch.hole(True, hole, patch.middle)
     _lands(patch, hole + 0.8, at)
     plant = patch.plant(Expect("drill.tool-spacing", "", step, None))
     rest = tuple(c for c in plant.companions if c.rule != "drill.tool-spacing")

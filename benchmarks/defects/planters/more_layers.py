@@ -8,24 +8,27 @@ import shapely
 from numpy.random import Generator
 
 from benchmarks.defects.gerber_edit import GerberEdit
-from benchmarks.defects.patch import Frame, Patch, along, turned
+from benchmarks.defects.ground import (
+    edit_round,
+    for_cut_out,
+    through_board,
+    under_legend,
+    under_mask,
+    under_paste,
+)
+from benchmarks.defects.patch import Frame, Patch, along
 from benchmarks.defects.plant import PRESENCE, Aim, Companion, Expect, NoPlace, Plant, planter
-from benchmarks.defects.planters.etch_patterns import edit_round
-from benchmarks.defects.planters.mask_rout_patterns import _place
-from benchmarks.defects.site import Site, Spot
+from benchmarks.defects.site import Site
 from benchmarks.defects.truth import point_to_segment, ring_place
-from dfmcheck.board.model import Layer
 
 
 @planter("mask.opening-to-conductor")
 def conductor_beside_opening(site: Site, rng: Generator, aim: Aim) -> Plant:
     """A conductor of another net beside the wide opening of a land."""
-    layer, mask, spot = _place(site, rng, 6.4)
-    patch = Patch(site)
+    patch, layer, mask = under_mask(site, rng, 6.4)
     edit, below = patch.on(mask), patch.on(layer)
     gap = aim.at(rng, edit.slack + below.slack)
-    patch.window(layer, spot)
-    frame = turned(rng, spot)
+    frame = patch.turned(rng)
     told = patch.line(layer, 0.3, frame.at(-1.1, 0.4), frame.at(1.1, 0.4))
     for u in (-1.1, 1.1):
         patch.line(layer, 0.3, frame.at(u, 0.4), frame.at(u, 1.8))
@@ -45,10 +48,8 @@ def conductor_beside_opening(site: Site, rng: Generator, aim: Aim) -> Plant:
 @planter("mask.opening-without-copper", PRESENCE)
 def idle_opening(site: Site, rng: Generator, aim: Aim) -> Plant:
     """An opening over bare laminate; harmless: over a land."""
-    layer, mask, spot = _place(site, rng, 3.6)
-    patch = Patch(site)
-    patch.window(layer, spot)
-    at = edit_round(patch.on(mask), (spot.x, spot.y))
+    patch, layer, mask = under_mask(site, rng, 3.6)
+    at = edit_round(patch.on(mask), patch.middle)
     patch.disc(mask, 1.2, at)
     if not aim.past:
         patch.disc(layer, 0.9, at)
@@ -60,10 +61,8 @@ def idle_opening(site: Site, rng: Generator, aim: Aim) -> Plant:
 @planter("mask.defined-land", PRESENCE)
 def opening_inside_land(site: Site, rng: Generator, aim: Aim) -> Plant:
     """A land whose opening is smaller than it all round; harmless: larger."""
-    layer, mask, spot = _place(site, rng, 3.6)
-    patch = Patch(site)
-    patch.window(layer, spot)
-    at = edit_round(patch.on(mask), (spot.x, spot.y))
+    patch, layer, mask = under_mask(site, rng, 3.6)
+    at = edit_round(patch.on(mask), patch.middle)
     patch.disc(layer, 1.4, at)
     patch.disc(mask, 1.1 if aim.past else 1.6, at)
     if not aim.past:
@@ -75,12 +74,10 @@ def opening_inside_land(site: Site, rng: Generator, aim: Aim) -> Plant:
 @planter("mask.sliver")
 def notch_in_opening(site: Site, rng: Generator, aim: Aim) -> Plant:
     """One opening drawn of two strokes that meet at one end: a sliver of mask between them."""
-    layer, mask, spot = _place(site, rng, 5.0)
-    patch = Patch(site)
+    patch, layer, mask = under_mask(site, rng, 5.0)
     edit = patch.on(mask)
     gap = aim.at(rng, 2 * edit.slack)
-    patch.window(layer, spot)
-    frame = turned(rng, spot)
+    frame = patch.turned(rng)
     rows = [[edit_round(edit, frame.at(u, v)) for u in (-0.9, 0.9)] for v in (-0.4, 0.4)]
     apart = min(point_to_segment(*p, (*rows[1][0], *rows[1][1])) for p in rows[0])
     apart = min(apart, *(point_to_segment(*p, (*rows[0][0], *rows[0][1])) for p in rows[1]))
@@ -90,35 +87,18 @@ def notch_in_opening(site: Site, rng: Generator, aim: Aim) -> Plant:
         patch.line(mask, width, *row)
     patch.line(mask, width, rows[0][1], rows[1][1])
     where = along(frame.at(-0.9, 0), frame.at(0.9, 0))
-    more = (Companion("mask.clearance", shapely.Point(spot.x, spot.y).buffer(2.5),
+    more = (Companion("mask.clearance", shapely.Point(patch.middle).buffer(2.5),
                       "most of the land stays under mask"),
-            Companion("mask.defined-land", shapely.Point(spot.x, spot.y).buffer(2.5),
+            Companion("mask.defined-land", shapely.Point(patch.middle).buffer(2.5),
                       "the opening lies on the land"))  # fmt: skip
     return patch.plant(Expect("mask.sliver", mask.name, apart - width, where), companions=more)
-
-
-def _legend(site: Site, rng: Generator, side: float) -> tuple[Layer, Layer, Spot]:
-    """A legend layer, the copper under it, and a square free on copper, mask and legend."""
-    legends = site.board.legends
-    if not legends:
-        raise NoPlace("no legend")
-    legend = legends[int(rng.integers(len(legends)))]
-    top = legend.name == "legend-top"
-    layer = site.board.copper[0 if top else -1]
-    mask = site.mask_over(layer)
-    if mask is None or mask.name[5:] != legend.name[7:]:
-        raise NoPlace("no mask on that side")
-    spot = site.free(rng, (layer,), side, clear_of=(mask.name, legend.name))
-    return legend, layer, spot
 
 
 @planter("legend.stroke-width")
 def thin_ink(site: Site, rng: Generator, aim: Aim) -> Plant:
     """A stroke of legend that is too thin."""
-    legend, layer, spot = _legend(site, rng, 4.0)
-    patch = Patch(site)
-    patch.window(layer, spot)
-    frame = turned(rng, spot)
+    patch, legend, _ = under_legend(site, rng, 4.0)
+    frame = patch.turned(rng)
     width = patch.on(legend).size(aim.at(rng))[1]
     told = patch.line(legend, width, frame.at(-0.9, 0.3), frame.at(0.9, -0.2))
     return patch.plant(Expect("legend.stroke-width", legend.name, width, along(*told)))
@@ -127,14 +107,12 @@ def thin_ink(site: Site, rng: Generator, aim: Aim) -> Plant:
 @planter("legend.ink-on-land")
 def ink_beside_land(site: Site, rng: Generator, aim: Aim) -> Plant:
     """A stroke of legend beside the opening of a land."""
-    legend, layer, spot = _legend(site, rng, 5.0)
+    patch, legend, layer = under_legend(site, rng, 5.0)
     mask = site.mask_over(layer)
     assert mask is not None
-    patch = Patch(site)
     edit, ink = patch.on(mask), patch.on(legend)
     gap = aim.at(rng, edit.slack + ink.slack)
-    patch.window(layer, spot)
-    frame = turned(rng, spot)
+    frame = patch.turned(rng)
     told = patch.line(legend, 0.2, frame.at(-1.2, 0.7), frame.at(1.2, 0.7))
     at = edit_round(edit, frame.at(float(rng.uniform(-0.4, 0.4)), -0.3))
     apart = point_to_segment(*at, (*told[0], *told[1])) - ink.size(0.2)[1] / 2
@@ -151,15 +129,11 @@ def ink_beside_land(site: Site, rng: Generator, aim: Aim) -> Plant:
 @planter("legend.ink-in-hole")
 def ink_beside_hole(site: Site, rng: Generator, aim: Aim) -> Plant:
     """A stroke of legend beside an unplated hole."""
-    legend, _, _ = _legend(site, rng, 4.0)
-    b = site.board
-    names = tuple(one.name for one in (*b.masks, *b.legends))
-    spot = site.free(rng, b.copper, 4.0, clear_of=names)
-    patch = Patch(site)
-    patch.windows(spot)
+    _, legend, _ = under_legend(site, rng, 4.0)
+    patch = through_board(site, rng)
     drill, ink = patch.drill(False), patch.on(legend)
     gap = aim.at(rng, drill.slack + ink.slack) + site.shop.allowance.unplated / 2
-    frame = turned(rng, spot)
+    frame = patch.turned(rng)
     told = patch.line(legend, 0.2, frame.at(-1.1, 0.9), frame.at(1.1, 0.9))
     x, y = frame.at(0.0, 0.0)
     at = drill.round(x), drill.round(y)
@@ -171,14 +145,6 @@ def ink_beside_hole(site: Site, rng: Generator, aim: Aim) -> Plant:
     foot = line.interpolate(line.project(shapely.Point(at)))
     mid = along(at, (foot.x, foot.y)).interpolate((apart + hole / 2) / 2)
     return patch.plant(Expect("legend.ink-in-hole", legend.name, truth, mid))
-
-
-def _cut_out_spot(site: Site, rng: Generator, side: float) -> Spot:
-    b = site.board
-    if b.profile is None or b.profile.area.is_empty:
-        raise NoPlace("no closed profile")
-    names = tuple(one.name for one in (*b.masks, *b.legends))
-    return site.free(rng, b.copper, side, clear_of=names, rim=2.5)
 
 
 def _outline(patch: Patch, frame: Frame, w: float, h: float, r: float) -> list[tuple[float, float]]:
@@ -218,13 +184,11 @@ def _steps(edit: GerberEdit, value: float, past: bool) -> float:
 @planter("rout.inner-radius")
 def sharp_cut_out(site: Site, rng: Generator, aim: Aim) -> Plant:
     """A rectangular cut-out whose corners are rounded too little."""
-    spot = _cut_out_spot(site, rng, 6.0)
-    patch = Patch(site)
-    patch.windows(spot)
+    patch = for_cut_out(site, rng, 6.0)
     edit = patch.profile()
     r = _steps(edit, aim.at(rng, edit.slack), aim.past)
     w = h = 2 * round(1.5 / edit.step) * edit.step
-    corners = _outline(patch, Frame(spot.x, spot.y), w, h, r)
+    corners = _outline(patch, Frame(*patch.middle), w, h, r)
     where = shapely.MultiPoint(corners).buffer(r + 0.05)
     return patch.plant(Expect("rout.inner-radius", "", r, where))
 
@@ -232,14 +196,13 @@ def sharp_cut_out(site: Site, rng: Generator, aim: Aim) -> Plant:
 @planter("rout.slot-width")
 def narrow_cut_out(site: Site, rng: Generator, aim: Aim) -> Plant:
     """A slot in the profile, round at its ends, narrower than a cutter."""
-    spot = _cut_out_spot(site, rng, 6.0)
-    patch = Patch(site)
-    patch.windows(spot)
+    patch = for_cut_out(site, rng, 6.0)
     edit = patch.profile()
     half = _steps(edit, aim.at(rng, 2 * edit.slack) / 2, aim.past)
     long = 2 * round(1.5 / edit.step) * edit.step
-    _outline(patch, Frame(spot.x, spot.y), long, 2 * half, half)
-    where = shapely.LineString([(spot.x - 1.5, spot.y), (spot.x + 1.5, spot.y)])
+    _outline(patch, Frame(*patch.middle), long, 2 * half, half)
+    x, y = patch.middle
+    where = shapely.LineString([(x - 1.5, y), (x + 1.5, y)])
     tight = 2 * half < 2 * site.limit("rout.inner-radius")
     more = (Companion("rout.inner-radius", where.buffer(0.6), "its ends are tight, too"),)
     return patch.plant(Expect("rout.slot-width", "", 2 * half, where),
@@ -249,15 +212,13 @@ def narrow_cut_out(site: Site, rng: Generator, aim: Aim) -> Plant:
 @planter("rout.web")
 def thin_web(site: Site, rng: Generator, aim: Aim) -> Plant:
     """Two rounded cut-outs with a thin web of board between them."""
-    spot = _cut_out_spot(site, rng, 9.0)
-    patch = Patch(site)
-    patch.windows(spot)
+    patch = for_cut_out(site, rng, 9.0)
     edit = patch.profile()
     web = _steps(edit, aim.at(rng, 2 * edit.slack), aim.past)
     w = 2 * round(1.25 / edit.step) * edit.step
     h = 2 * round(1.5 / edit.step) * edit.step
     r = round(0.7 / edit.step) * edit.step
-    x, y = edit.round(spot.x), edit.round(spot.y)
+    x, y = edit_round(edit, patch.middle)
     first = edit.round(x - web / 2 - w / 2)
     _outline(patch, Frame(first, y), w, h, r)
     _outline(patch, Frame(first + w + web, y), w, h, r)
@@ -266,33 +227,16 @@ def thin_web(site: Site, rng: Generator, aim: Aim) -> Plant:
     return patch.plant(Expect("rout.web", "", web, where))
 
 
-def _paste(site: Site, rng: Generator, side: float) -> tuple[Layer, Layer, Spot]:
-    pastes = site.board.pastes
-    if not pastes:
-        raise NoPlace("no paste layer")
-    paste = pastes[int(rng.integers(len(pastes)))]
-    layer = site.board.copper[0 if paste.name == "paste-top" else -1]
-    mask = site.mask_over(layer)
-    if mask is None or mask.name[5:] != paste.name[6:]:
-        raise NoPlace("no mask on that side")
-    b = site.board
-    spot = site.free(rng, (layer,), side, clear_of=(
-        mask.name, paste.name, *(one.name for one in b.legends)))  # fmt: skip
-    return paste, layer, spot
-
-
 @planter("stencil.area-ratio")
 def small_paste(site: Site, rng: Generator, aim: Aim) -> Plant:
     """A round paste opening too small for the foil, on an ample land."""
-    paste, layer, spot = _paste(site, rng, 3.6)
-    patch = Patch(site)
-    patch.window(layer, spot)
+    patch, paste, layer = under_paste(site, rng, 3.6)
     foil = site.shop.foil
     if foil is None:
         raise NoPlace("the shop states no foil")
     # area over wall of a round opening: d / 4t
     size = patch.on(paste).size(4 * foil * aim.at(rng))[1]
-    at = patch.land(layer, 1.0, (spot.x, spot.y))
+    at = patch.land(layer, 1.0, patch.middle)
     told = patch.disc(paste, size, at)
     return patch.plant(Expect("stencil.area-ratio", paste.name, size / 4 / foil,
                               shapely.Point(told)))  # fmt: skip
@@ -301,12 +245,10 @@ def small_paste(site: Site, rng: Generator, aim: Aim) -> Plant:
 @planter("stencil.web")
 def two_pastes(site: Site, rng: Generator, aim: Aim) -> Plant:
     """Two square paste openings in one land with a thin web of foil between them."""
-    paste, layer, spot = _paste(site, rng, 4.4)
-    patch = Patch(site)
-    patch.window(layer, spot)
+    patch, paste, layer = under_paste(site, rng, 4.4)
     edit = patch.on(paste)
     web = aim.at(rng, 2 * edit.slack)
-    at = patch.land(layer, 2.8, (spot.x, spot.y))
+    at = patch.land(layer, 2.8, patch.middle)
     a, b = (edit.round(at[0] - 0.5), edit.round(at[0] + 0.5))
     y = edit.round(at[1])
     size = edit.size(b - a - web)[1]
@@ -320,10 +262,8 @@ def two_pastes(site: Site, rng: Generator, aim: Aim) -> Plant:
 @planter("stencil.paste-beyond-land", PRESENCE)
 def paste_off_land(site: Site, rng: Generator, aim: Aim) -> Plant:
     """A paste opening that reaches over its land's rim; harmless: one that keeps inside."""
-    paste, layer, spot = _paste(site, rng, 4.0)
-    patch = Patch(site)
-    patch.window(layer, spot)
-    at = patch.land(layer, 1.0, (spot.x, spot.y), clearance=0.5)
+    patch, paste, layer = under_paste(site, rng, 4.0)
+    at = patch.land(layer, 1.0, patch.middle, clearance=0.5)
     beyond = float(rng.uniform(0.01, 0.2))
     size = patch.on(paste).size(1.0 + 2 * beyond if aim.past else 0.9)[1]
     told = patch.disc(paste, size, at)
@@ -338,10 +278,8 @@ def paste_off_land(site: Site, rng: Generator, aim: Aim) -> Plant:
 @planter("stencil.paste-on-mask", PRESENCE)
 def paste_over_mask(site: Site, rng: Generator, aim: Aim) -> Plant:
     """A paste opening larger than its mask opening on a large land; harmless: smaller."""
-    paste, layer, spot = _paste(site, rng, 4.0)
-    patch = Patch(site)
-    patch.window(layer, spot)
-    at = patch.land(layer, 1.2, (spot.x, spot.y), clearance=0.06)
+    patch, paste, layer = under_paste(site, rng, 4.0)
+    at = patch.land(layer, 1.2, patch.middle, clearance=0.06)
     size = patch.on(paste).size(1.2 + 0.12 + 0.1 if aim.past else 1.0)[1]
     told = patch.disc(paste, size, at)
     if not aim.past:

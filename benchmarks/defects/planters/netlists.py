@@ -26,13 +26,15 @@ class Row:
     hole: float
     access: int
 
-    def text(self, number: int) -> str:
-        drilled = f"D{round(1000 * self.hole):04d}P" if self.hole else " " * 6
+    def text(self, number: int, inch: bool = False) -> str:
+        """The record, in thousandths of a mm or ten thousandths of an inch."""
+        k = 10_000 / 25.4 if inch else 1000
+        drilled = f"D{round(k * self.hole):04d}P" if self.hole else " " * 6
         kind = "317" if self.hole else "327"
-        width = round(1000 * self.hole) + 300 if self.hole else 400
+        width = round(k * (self.hole + 0.3)) if self.hole else round(k * 0.4)
         return (
             f"{kind}{self.net:<14}   {f'J{number // 50}':<6}-{number % 50:<4} {drilled}"
-            f"A{self.access:02d}X{round(1000 * self.x):+07d}Y{round(1000 * self.y):+07d}"
+            f"A{self.access:02d}X{round(k * self.x):+07d}Y{round(k * self.y):+07d}"
             f"X{width:04d}Y    R000 S3"
         )
 

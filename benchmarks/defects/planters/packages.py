@@ -6,9 +6,9 @@ import re
 
 from numpy.random import Generator
 
-from benchmarks.defects.patch import Patch, turned
+from benchmarks.defects.ground import on_copper
 from benchmarks.defects.plant import Aim, Companion, Expect, NoPlace, Plant, planter
-from benchmarks.defects.planters.etch_patterns import LAND, _place
+from benchmarks.defects.planters.etch_patterns import LAND
 from benchmarks.defects.planters.shares import blank, closed, others, region
 from benchmarks.defects.site import Site
 
@@ -99,11 +99,9 @@ def _two_lands(
     site: Site, rng: Generator, first: str, second: str, joined: bool
 ) -> dict[str, bytes | None]:
     """Two lands with net names of their own in a free place, joined by a conductor or not."""
-    layer, spot = _place(site, rng, 5.4)
-    patch = Patch(site)
+    patch, layer = on_copper(site, rng, 5.4)
     edit = patch.on(layer)
-    patch.window(layer, spot)
-    frame = turned(rng, spot)
+    frame = patch.turned(rng)
     if joined:
         patch.line(layer, 0.3, frame.at(-1.2, 0), frame.at(1.2, 0))
     for u, name in ((-1.2, first), (1.2, second)):

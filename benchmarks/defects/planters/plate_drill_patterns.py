@@ -7,20 +7,13 @@ import math
 import shapely
 from numpy.random import Generator
 
-from benchmarks.defects.patch import Patch, along, turned
+from benchmarks.defects.ground import Ground, edit_round, through_board
+from benchmarks.defects.patch import Patch, along
 from benchmarks.defects.plant import Aim, Companion, Expect, NoPlace, Plant, planter
-from benchmarks.defects.site import THICKNESS, Site, Spot
+from benchmarks.defects.site import THICKNESS, Site
 from benchmarks.defects.truth import point_to_segment, ring_place
 
 RING = "plate.annular-ring"
-WIDE = 4.0
-
-
-def _place(site: Site, rng: Generator, side: float = WIDE) -> Spot:
-    """A square free, or in one pour, on every copper layer; without openings and legend."""
-    b = site.board
-    names = tuple(layer.name for layer in (*b.masks, *getattr(b, "legends", ())))
-    return site.free(rng, b.copper, side, clear_of=names)
 
 
 def _lands(patch: Patch, diameter: float, at: tuple[float, float], skip: str = "") -> None:
@@ -36,15 +29,13 @@ def _plated(site: Site) -> float:
 @planter(RING)
 def small_land(site: Site, rng: Generator, aim: Aim) -> Plant:
     """A plated hole in the middle of round lands that are too small on one layer."""
-    spot = _place(site, rng)
-    patch = Patch(site)
-    patch.windows(spot)
+    patch = through_board(site, rng)
     copper = site.board.copper
     thin = copper[int(rng.integers(len(copper)))]
     hole = round(float(rng.uniform(0.3, 0.9)), 3)
     drill = patch.drill(True)
     ring = aim.at(rng, patch.on(thin).slack + drill.slack) + _plated(site) / 2
-    at = drill.round(spot.x), drill.round(spot.y)
+    at = edit_round(drill, patch.middle)
     told = patch.on(thin).round(at[0]), patch.on(thin).round(at[1])
     off = math.dist(at, told)
     land = patch.on(thin).size(hole + 2 * (ring + off))[1]
@@ -59,20 +50,19 @@ def small_land(site: Site, rng: Generator, aim: Aim) -> Plant:
 @planter(RING)
 def hole_off_centre(site: Site, rng: Generator, aim: Aim) -> Plant:
     """A plated hole beside the middle of its lands, in any direction."""
-    spot = _place(site, rng)
-    patch = Patch(site)
-    patch.windows(spot)
+    patch = through_board(site, rng)
     drill = patch.drill(True)
     copper = site.board.copper
     hole = round(float(rng.uniform(0.3, 0.9)), 3)
     slack = max(patch.on(layer).slack for layer in copper)
     ring = aim.at(rng, slack + drill.slack) + _plated(site) / 2
     angle, off = float(rng.uniform(0, 2 * math.pi)), float(rng.uniform(0.05, 0.2))
-    at = drill.round(spot.x + off * math.cos(angle)), drill.round(spot.y + off * math.sin(angle))
+    x, y = patch.middle
+    at = drill.round(x + off * math.cos(angle)), drill.round(y + off * math.sin(angle))
     expect = []
     for layer in copper:
         edit = patch.on(layer)
-        told = edit.round(spot.x), edit.round(spot.y)
+        told = edit_round(edit, patch.middle)
         land = edit.size(2 * (ring + math.dist(at, told)) + hole)[1]
         patch.disc(layer, land, told)
         truth = land / 2 - hole / 2 - math.dist(at, told) - _plated(site) / 2
@@ -85,16 +75,14 @@ def hole_off_centre(site: Site, rng: Generator, aim: Aim) -> Plant:
 @planter(RING)
 def oblong_land(site: Site, rng: Generator, aim: Aim) -> Plant:
     """A plated hole in an oblong or square land whose short side is too short."""
-    spot = _place(site, rng)
-    patch = Patch(site)
-    patch.windows(spot)
+    patch = through_board(site, rng)
     drill = patch.drill(True)
     copper = site.board.copper
     thin = copper[int(rng.integers(len(copper)))]
     edit = patch.on(thin)
     hole = round(float(rng.uniform(0.3, 0.9)), 3)
     ring = aim.at(rng, edit.slack + drill.slack) + _plated(site) / 2
-    at = drill.round(spot.x), drill.round(spot.y)
+    at = edit_round(drill, patch.middle)
     told = edit.round(at[0]), edit.round(at[1])
     lying = bool(rng.random() < 0.5)
     off = abs(told[1] - at[1]) if lying else abs(told[0] - at[0])
@@ -114,11 +102,9 @@ def oblong_land(site: Site, rng: Generator, aim: Aim) -> Plant:
 @planter("drill.hole-to-hole")
 def two_holes_in_one_land(site: Site, rng: Generator, aim: Aim) -> Plant:
     """Two plated holes beside each other in one oblong land."""
-    spot = _place(site, rng, 5.0)
-    patch = Patch(site)
-    patch.windows(spot)
+    patch = through_board(site, rng, 5.0)
     drill = patch.drill(True)
-    frame = turned(rng, spot)
+    frame = patch.turned(rng)
     first = round(float(rng.uniform(0.3, 0.8)), 3)
     wall = aim.at(rng, 2 * drill.slack) + _plated(site)
     half = 0.5
@@ -138,13 +124,11 @@ def two_holes_in_one_land(site: Site, rng: Generator, aim: Aim) -> Plant:
 @planter("drill.unplated-to-copper")
 def unplated_hole_beside_conductor(site: Site, rng: Generator, aim: Aim) -> Plant:
     """An unplated hole beside a conductor that runs between two plated holes."""
-    spot = _place(site, rng, 6.0)
-    patch = Patch(site)
-    patch.windows(spot)
+    patch = through_board(site, rng, 6.0)
     drill = patch.drill(False)
     layer = site.copper(rng, outer=False)
     edit = patch.on(layer)
-    return _hole_beside(site, patch, rng, aim, spot, layer.name, False, edit.slack + drill.slack)
+    return _hole_beside(site, patch, rng, aim, layer.name, False, edit.slack + drill.slack)
 
 
 @planter("drill.hole-to-copper")
@@ -152,23 +136,21 @@ def plated_hole_beside_conductor(site: Site, rng: Generator, aim: Aim) -> Plant:
     """A plated hole without a land on one layer, beside a conductor there."""
     if len(site.board.copper) < 2:
         raise NoPlace("one copper layer: a plated hole needs a land on another")
-    spot = _place(site, rng, 6.0)
-    patch = Patch(site)
-    patch.windows(spot)
+    patch = through_board(site, rng, 6.0)
     drill = patch.drill(True)
     layer = site.copper(rng, outer=False)
     edit = patch.on(layer)
-    return _hole_beside(site, patch, rng, aim, spot, layer.name, True, edit.slack + drill.slack)
+    return _hole_beside(site, patch, rng, aim, layer.name, True, edit.slack + drill.slack)
 
 
 def _hole_beside(
-    site: Site, patch: Patch, rng: Generator, aim: Aim, spot: Spot, name: str, plated: bool,
+    site: Site, patch: Ground, rng: Generator, aim: Aim, name: str, plated: bool,
     slack: float,
 ) -> Plant:  # fmt: skip
     layer = next(one for one in site.board.copper if one.name == name)
     edit, drill = patch.on(layer), patch.drill(plated)
     allowance = _plated(site) if plated else site.shop.allowance.unplated
-    frame = turned(rng, spot)
+    frame = patch.turned(rng)
     gap = aim.at(rng, slack) + allowance / 2
     width = edit.size(float(rng.uniform(0.2, 0.4)))[1]
     ends = [frame.at(u, -0.9) for u in (-1.8, 1.8)]
@@ -195,14 +177,12 @@ def _hole_beside(
 @planter("drill.aspect-ratio")
 def narrow_hole(site: Site, rng: Generator, aim: Aim) -> Plant:
     """A plated hole with ample lands and a diameter too small for the board's thickness."""
-    spot = _place(site, rng)
-    patch = Patch(site)
-    patch.windows(spot)
+    patch = through_board(site, rng)
     drill = patch.drill(True)
     hole = round(THICKNESS / aim.at(rng) - _plated(site), 6)
     if hole <= 0.02:
         hole = 0.05
-    at = drill.round(spot.x), drill.round(spot.y)
+    at = edit_round(drill, patch.middle)
     _lands(patch, hole + 0.8, at)
     patch.hole(True, hole, at)
     truth = THICKNESS / (hole + _plated(site))

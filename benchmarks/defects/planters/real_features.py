@@ -210,9 +210,8 @@ def larger_hole(site: Site, rng: Generator, aim: Aim) -> Plant:
                 )
         if not expect:
             continue
-        idle = tuple(Companion(rule, None, "its tool may have no hit left")
-                     for rule in ("data.tool-size", "data.tool-idle"))  # fmt: skip
-        return patch.plant(*expect, companions=idle)
+        idle = Companion("data.tool-idle", None, "its tool may have no hit left")
+        return patch.plant(*expect, companions=(idle,))
     raise NoPlace("no hole that can be drilled larger")
 
 

@@ -9,7 +9,16 @@ import shapely
 from numpy.random import Generator
 
 from benchmarks.defects.patch import Patch, along
-from benchmarks.defects.plant import PRESENCE, Aim, Companion, Expect, NoPlace, Plant, planter
+from benchmarks.defects.plant import (
+    PRESENCE,
+    Aim,
+    Companion,
+    Expect,
+    NoPlace,
+    Plant,
+    Shift,
+    planter,
+)
 from benchmarks.defects.planters.real_features import edges_of, round_lands, shuffled
 from benchmarks.defects.site import Site
 from benchmarks.defects.truth import all_apart, ring_place
@@ -60,7 +69,12 @@ def smaller_opening(site: Site, rng: Generator, aim: Aim) -> Plant:
         truth = size / 2 - float(e.r[land]) - off
         where = ring_place((float(m.x0[k]), float(m.y0[k])), size / 2,
                            (float(e.x0[land]), float(e.y0[land])), float(e.r[land]))  # fmt: skip
-        return patch.plant(Expect("mask.clearance", mask.name, truth, where))
+        # ink that lay in the opening, and copper that lay near it, are less near now
+        less = tuple(
+            Shift(rule, disc, float(m.r[k]) - size / 2, "it is the opening's, too")
+            for rule in ("legend.ink-on-land", "mask.opening-to-conductor")
+        )
+        return patch.plant(Expect("mask.clearance", mask.name, truth, where), shifts=less)
     raise NoPlace("no opening that can be made smaller")
 
 

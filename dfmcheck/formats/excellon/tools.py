@@ -187,18 +187,6 @@ class ToolTable:
     def _check_size(self, tool: Tool, drilled: int, cut: int) -> None:
         name = f"tool T{tool.number:02d}" if tool.number else "hits before any tool is selected"
         where = (self.file, tool.line or None)
-        if not drilled and not cut:
-            found = f"{name} is defined and never used"
-            self.defects.append(
-                Defect(
-                    "data.tool-size",
-                    Weight.NOTE,
-                    found,
-                    "hits for every tool defined",
-                    "Nothing to do unless holes are missing.",
-                    *where,
-                )
-            )
         if tool.diameter is None:
             if drilled or cut:
                 what = f"{drilled} hits" if drilled else f"{cut} routed pieces"

@@ -9,7 +9,8 @@ import sys
 from pathlib import Path
 
 import numpy as np
-from command_rows import HEAD, ROWS, Row
+from command_row import HEAD, Row
+from command_rows import ROWS
 
 from dfmcheck.formats.gerber import read_gerber
 from dfmcheck.formats.records import Artwork, Kind, Objects

@@ -7,7 +7,8 @@ from pathlib import Path
 
 import command_table
 import pytest
-from command_rows import ROWS, Row
+from command_row import Row
+from command_rows import ROWS
 
 from dfmcheck.formats.gerber.modes import _G_DRAWING, _G_OLD, _G_SCALES
 from dfmcheck.formats.gerber.scan import _EXTENDED

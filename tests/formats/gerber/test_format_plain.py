@@ -3,9 +3,9 @@
 import itertools
 
 import pytest
-from lark.exceptions import UnexpectedInput
 
 from dfmcheck.formats.gerber.coordinates import Format, read_by_grammar, read_format
+from dfmcheck.formats.gerber.syntax import NotInGrammarError
 
 
 def test_plain_commands_read_alike_by_grammar() -> None:
@@ -18,5 +18,5 @@ def test_plain_commands_read_alike_by_grammar() -> None:
 @pytest.mark.parametrize("text", ["FSLAX3Y3", "FSLAX36Y36X", "FSQAX36Y36", "FSLAX36Y36\n"])
 def test_what_is_no_command_is_refused_on_both_ways(text: str) -> None:
     for read in (read_format, read_by_grammar):
-        with pytest.raises(UnexpectedInput):
+        with pytest.raises(NotInGrammarError):
             read(text)
