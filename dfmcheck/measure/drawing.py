@@ -8,13 +8,14 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import numpy.typing as npt
 import shapely
 
-from dfmcheck.board.model import Board, Layer
+if TYPE_CHECKING:  # a kept drawing needs no board
+    from dfmcheck.board.model import Board, Layer
 
 STEP = 0.001
 """mm per unit of a drawing's coordinates."""

@@ -166,7 +166,10 @@ def _straight_slots(board: Board) -> tuple[Rows, Floats]:
     )  # fmt: skip
     rows: list[int] = []
     length: list[float] = []
-    for s, n in zip(start.tolist(), count.tolist(), strict=True):
+    # Most are round holes: one piece of no length.
+    long = (holes.x0 != holes.x1) | (holes.y0 != holes.y1)
+    some = np.flatnonzero((count > 1) | long[order[start]])
+    for s, n in zip(start[some].tolist(), count[some].tolist(), strict=True):
         piece = order[s : s + n]
         points = np.concatenate(
             [

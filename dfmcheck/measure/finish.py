@@ -10,10 +10,9 @@ import shapely
 
 from dfmcheck.board.model import Board, Layer
 from dfmcheck.board.nets import hole_polygons
+from dfmcheck.geometry.nearby import nearby
+from dfmcheck.measure.mask_shapes import touching
 from dfmcheck.terms import Side
-
-_MANY = 200
-"""Areas of more vertices are halved until they have fewer, so that no cut looks at a whole pour."""
 
 
 def finish_areas(board: Board) -> dict[str, float]:
@@ -35,47 +34,36 @@ def _bare(board: Board, copper: Layer, mask: Layer) -> float:
     holes = board.holes
     number = 1 if copper is board.copper[0] else len(board.copper)
     through = np.flatnonzero((holes.first <= number) & (holes.last >= number))
-    bare = _overlaps(halved(copper.image.parts), mask.image.parts)
-    walls = _merged(hole_polygons(holes, through))
+    bare = _bared(copper.image.parts, mask.image.parts)
+    walls = hole_polygons(holes, through)
+    # Overlapping holes take away once what is in both.
+    walls = _merged(walls[np.unique(touching(walls, bare)[0])])
     return float(shapely.area(bare).sum() - shapely.area(_overlaps(bare, walls)).sum())
+
+
+def _bared(copper: npt.NDArray[Any], openings: npt.NDArray[Any]) -> npt.NDArray[Any]:
+    """Overlap of every opening and piece of copper that have one."""
+    opening, part = touching(openings, copper)
+    shapely.prepare(copper)
+    shapely.prepare(openings)
+    amidst = shapely.contains_properly(copper[part], openings[opening])
+    whole = ~amidst & shapely.covers(openings[opening], copper[part])
+    across = np.flatnonzero(~amidst & ~whole)
+    across = across[np.argsort(part[across], kind="stable")]
+    # All openings over the edge of a piece of copper at once: each cut walks all round a pour.
+    cut, of = np.unique(part[across], return_inverse=True)
+    over = shapely.multipolygons(openings[opening[across]], indices=of)
+    bared = shapely.get_parts(shapely.intersection(copper[cut], over))
+    return np.concatenate([openings[opening[amidst]], copper[part[whole]], bared])
 
 
 def _overlaps(first: npt.NDArray[Any], second: npt.NDArray[Any]) -> npt.NDArray[Any]:
     """Overlap of every pair that has one."""
-    if len(first) == 0 or len(second) == 0:
-        return np.empty(0, dtype=object)
     b, a = shapely.STRtree(first).query(second, predicate="intersects")
-    cut = shapely.intersection(first[a], second[b])
-    return np.asarray(cut[shapely.area(cut) > 0])
+    return np.asarray(shapely.intersection(nearby(first[a], second[b]), second[b]))
 
 
 def _merged(shapes: npt.NDArray[Any]) -> npt.NDArray[Any]:
     if len(shapes) == 0:
         return shapes
     return np.asarray(shapely.get_parts(shapely.disjoint_subset_union_all(shapes)))
-
-
-def halved(shapes: npt.NDArray[Any]) -> npt.NDArray[Any]:
-    """The same areas cut in halves across their longer side until each has few vertices."""
-    done: list[npt.NDArray[Any]] = []
-    for _ in range(40):
-        big = shapely.get_num_coordinates(shapes) > _MANY
-        done.append(shapes[~big])
-        shapes = shapes[big]
-        if len(shapes) == 0:
-            break
-        shapes = np.array([half for shape in shapes for half in _two_halves(shape)], dtype=object)
-        shapes = shapely.get_parts(shapes)
-        shapes = shapes[shapely.area(shapes) > 0]
-    return np.concatenate([*done, shapes])
-
-
-def _two_halves(shape: Any) -> tuple[Any, Any]:
-    x0, y0, x1, y1 = shape.bounds
-    if x1 - x0 > y1 - y0:
-        middle = (x0 + x1) / 2
-        boxes = ((x0, y0, middle, y1), (middle, y0, x1, y1))
-    else:
-        middle = (y0 + y1) / 2
-        boxes = ((x0, y0, x1, middle), (x0, middle, x1, y1))
-    return shapely.clip_by_rect(shape, *boxes[0]), shapely.clip_by_rect(shape, *boxes[1])

@@ -26,14 +26,13 @@ from dfmcheck.measure.common import (
 from dfmcheck.measure.hairlines import without_hairlines
 from dfmcheck.measure.laps import laps
 from dfmcheck.measure.legend_ground import counters
-from dfmcheck.measure.legend_narrow import between_letters, goes_on, narrowest
+from dfmcheck.measure.legend_narrow import between_letters, firsts, goes_on, narrowest
 from dfmcheck.measure.mask_shapes import (
     holes_on,
     mask_of,
     nearest_gap,
     on_board,
     touching,
-    worst_first,
 )
 from dfmcheck.measure.places import WHOLE_LAYER, Places
 from dfmcheck.measure.rule import Rule, measures
@@ -75,8 +74,7 @@ def stroke_width(board: Board, reach: float) -> Places:
         image = on_board(board, legend).image
         edges = image.edges
         drawn = (edges.r > 0) & (image.kind[edges.piece] != Kind.REGION)
-        rows = np.flatnonzero(drawn & (2 * edges.r <= reach))
-        rows = rows[_stands_alone(image, rows)]
+        rows = _thinnest(image, np.flatnonzero(drawn & (2 * edges.r <= reach)))
         if len(rows) == 0 and drawn.any():
             rows = np.flatnonzero(drawn)
             rows = rows[np.argsort(edges.r[rows], kind="stable")[:1]]
@@ -85,10 +83,7 @@ def stroke_width(board: Board, reach: float) -> Places:
         across = across / np.where(length > 0, length, 1.0)[:, None]
         across[length == 0] = (1.0, 0.0)
         middle = np.stack([edges.x0 + edges.x1, edges.y0 + edges.y1], axis=-1)[rows] / 2
-        key = image.part[edges.piece[rows]].astype(np.int64) * (1 << 20)
-        key += (2e5 * edges.r[rows]).round().astype(np.int64)
-        pick = worst_first(key, edges.r[rows], middle)
-        rows, side = rows[pick], across[pick] * edges.r[rows[pick]][:, None]
+        side = across * edges.r[rows][:, None]
         return Places.concat(
             [
                 Places.of(
@@ -97,7 +92,7 @@ def stroke_width(board: Board, reach: float) -> Places:
                     kind="stroke",
                     value=2 * edges.r[rows],
                     uncertainty=0.0,  # the aperture's, whatever grid its ends lie on
-                    **place_points(board, middle[pick] - side, middle[pick] + side),
+                    **place_points(board, middle - side, middle + side),
                     group=WHOLE_LAYER,
                     **source(image, rows, "a"),
                 ),
@@ -108,8 +103,25 @@ def stroke_width(board: Board, reach: float) -> Places:
     return concat_layers(board, board.legends, one)
 
 
-def _stands_alone(image: Image, rows: Rows) -> npt.NDArray[np.bool_]:
-    """Which draws have no ink right beside them, on both sides, somewhere along them."""
+def _thinnest(image: Image, rows: Rows) -> Rows:
+    """Of the draws that stand alone the thinnest per connected piece and size, of equally thin
+    ones the lowest, left-most."""
+    e = image.edges
+    middle = np.stack([e.x0 + e.x1, e.y0 + e.y1], axis=-1)[rows] / 2
+    key = image.part[e.piece[rows]].astype(np.int64) * (1 << 20)
+    key += (2e5 * e.r[rows]).round().astype(np.int64)
+    order = np.lexsort(
+        (middle[:, 0].round(5), middle[:, 1].round(5), e.r[rows].round(7), key)
+    )  # fmt: skip
+    shapely.prepare(image.parts)
+    tree = shapely.STRtree(image.parts)
+    pick = firsts(key, order, lambda some: _stands_alone(image, tree, rows[some]))
+    return rows[pick[np.argsort(key[pick])]]
+
+
+def _stands_alone(image: Image, ink: Any, rows: Rows) -> npt.NDArray[np.bool_]:
+    """Which draws have no ink right beside them, on both sides, somewhere along them; ``ink`` is
+    a tree of the image's parts."""
     e = image.edges
     alone = np.zeros(len(rows), dtype=np.bool_)
     if len(rows) == 0:
@@ -123,9 +135,10 @@ def _stands_alone(image: Image, rows: Rows) -> npt.NDArray[np.bool_]:
     for f in (0.5, 0.25, 0.75):
         left = np.flatnonzero(~alone)
         at = a[left] + f * d[left]
-        points = shapely.points(np.concatenate([at + side[left], at - side[left]]))
-        inked = np.zeros(len(points), dtype=np.bool_)
-        inked[touching(points, image.parts)[0]] = True
+        x, y = np.concatenate([at + side[left], at - side[left]]).T
+        inked = np.zeros(len(x), dtype=np.bool_)
+        point, part = ink.query(shapely.points(x, y))
+        inked[point[shapely.intersects_xy(image.parts[part], x[point], y[point])]] = True
         alone[left] = ~(inked[: len(left)] | inked[len(left) :])
     return alone
 

@@ -22,12 +22,13 @@ def grounds(parts: npt.NDArray[Any]) -> Bools:
     >>> grounds(np.array([shapely.difference(shapely.box(0, 0, 7, 3), shapely.union_all(letters))]))
     array([ True])
     """
-    full = shapely.area(shapely.polygons(shapely.get_exterior_ring(parts)))
-    share = shapely.area(parts) / np.maximum(full, 1e-12)
     holes = shapely.get_num_interior_rings(parts)
-    return np.asarray(
-        ((holes >= _LETTERS) & (share >= _DARK)) | ((holes >= _FEW) & (share >= _FULL))
-    )
+    out = np.zeros(len(parts), dtype=np.bool_)
+    some = np.flatnonzero(holes >= _FEW)
+    full = shapely.area(shapely.polygons(shapely.get_exterior_ring(parts[some])))
+    share, holes = shapely.area(parts[some]) / np.maximum(full, 1e-12), holes[some]
+    out[some] = ((holes >= _LETTERS) & (share >= _DARK)) | (share >= _FULL)
+    return out
 
 
 def counters(parts: npt.NDArray[Any]) -> Bools:

@@ -20,6 +20,7 @@ from dfmcheck.measure.mask_shapes import (
     first_piece,
     holes_on,
     mask_of,
+    meets,
     nearest_gap,
     on_board,
     outer_copper,
@@ -78,8 +79,7 @@ def ink_on_land(board: Board, reach: float) -> Places:
             kept[bare.part[bare.flash]] = True
         else:
             bare = mask.image
-            kept = np.zeros(len(bare.parts), dtype=np.bool_)
-            kept[touching(bare.parts, copper.image.parts)[0]] = True
+            kept = meets(bare.parts, copper.image.parts)
         kept &= ~_marks(board, legend, copper.image, ink, bare)
         return _ink_against(board, legend, ink, bare, kept, reach)
 

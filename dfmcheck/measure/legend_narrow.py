@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from typing import Any
 
 import numpy as np
@@ -56,28 +57,36 @@ def between_letters(widths: Widths, parts: npt.NDArray[Any]) -> Bools:
     return out
 
 
+def firsts(key: npt.NDArray[Any], order: Rows, holds: Callable[[Rows], Bools]) -> Rows:
+    """Of the rows of each key, taken in ``order`` (by key), the first that ``holds``.
+
+    What is asked for a row takes long: the first of every key are asked, then, where they do
+    not hold, the next two, the next three, and so on.
+    """
+    found: list[int] = []
+    many = 1
+    while len(order):
+        start = run_starts(key[order])
+        rank = np.arange(len(order)) - np.maximum.accumulate(
+            np.where(start, np.arange(len(order)), 0)
+        )
+        now = rank < many
+        rows = order[now]
+        rows = rows[holds(rows)]
+        first = rows[run_starts(key[rows])]
+        found += first.tolist()
+        order = order[~now & ~np.isin(key[order], key[first])]
+        many += 1
+    return np.array(sorted(found), dtype=np.intp)
+
+
 def narrowest(widths: Widths, parts: npt.NDArray[Any]) -> Rows:
     """Row of the narrowest place per part at which enough ink is lost to be missed."""
     at = widths.p
     order = np.lexsort(
         (at[:, 0].round(5), at[:, 1].round(5), widths.value.round(7), widths.part)
     )  # fmt: skip
-    found: list[int] = []
-    many = 1
-    while len(order):
-        # The narrowest ones of every part first, then twice as many, and so on.
-        start = run_starts(widths.part[order])
-        rank = np.arange(len(order)) - np.maximum.accumulate(
-            np.where(start, np.arange(len(order)), 0)
-        )
-        now = rank < many
-        rows = order[now]
-        rows = rows[missed(widths.take(rows), parts)]
-        first = rows[run_starts(widths.part[rows])]
-        found += first.tolist()
-        order = order[~now & ~np.isin(widths.part[order], widths.part[first])]
-        many *= 2
-    return np.array(sorted(found), dtype=np.intp)
+    return firsts(widths.part, order, lambda rows: missed(widths.take(rows), parts))
 
 
 def missed(widths: Widths, parts: npt.NDArray[Any]) -> Bools:

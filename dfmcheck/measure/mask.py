@@ -7,11 +7,9 @@ import shapely
 
 from dfmcheck.board.model import Board, Layer
 from dfmcheck.formats.records import Kind
-from dfmcheck.geometry.depth import Inside
-from dfmcheck.geometry.gaps import thin
+from dfmcheck.geometry.depth import part_at
 from dfmcheck.geometry.rows import run_starts
 from dfmcheck.measure.common import (
-    CELL,
     concat_layers,
     edges_at,
     free_gaps,
@@ -24,6 +22,7 @@ from dfmcheck.measure.common import (
 )
 from dfmcheck.measure.mask_figures import FLASHED, figures, nothing_to_bridge, plain_copper
 from dfmcheck.measure.mask_shapes import on_board, outer_copper
+from dfmcheck.measure.mask_twins import depth_in
 from dfmcheck.measure.places import WHOLE_LAYER, Places
 from dfmcheck.measure.rule import Rule, measures
 from dfmcheck.terms import Side, Step, Weight
@@ -64,8 +63,6 @@ def web(board: Board, reach: float) -> Places:
         image = layer.image
         component = image.edge_component
         gaps = free_gaps(image, component, reach)
-        key = pair_key(component[gaps.a], component[gaps.b])
-        gaps = gaps.take(thin(gaps, key, CELL))
         key = pair_key(component[gaps.a], component[gaps.b])
         mild = np.zeros(len(gaps), dtype=np.bool_)
         copper = outer_copper(board, layer.role.side)
@@ -120,12 +117,11 @@ def clearance(board: Board, reach: float) -> Places:
             # The only conductor lies on the other side: nothing here to open the mask for.
             return Places.empty()
         image = copper.image
-        inside = Inside(mask.image)
         lands = np.flatnonzero(is_land(image))
         if len(lands) == 0 or len(mask.image.parts) == 0:
             return Places.empty()
         centre = shapely.get_coordinates(shapely.centroid(image.pieces[lands]))
-        opening = inside.part_at(centre[:, 0], centre[:, 1])
+        opening = part_at(mask.image.parts, centre[:, 0], centre[:, 1])
         flash = image.flash[lands]
         own, by_itself = _opened(image.pieces[lands], flash, opening, mask)
         own &= opening >= 0
@@ -139,7 +135,7 @@ def clearance(board: Board, reach: float) -> Places:
         of_land = np.full(len(image.pieces), -1, dtype=np.intp)
         of_land[lands] = np.arange(len(lands))
         rows = np.flatnonzero(of_land[image.edges.piece] >= 0)
-        depth = inside.depth(image.edges.take(rows), max(reach, 0.5))
+        depth = depth_in(image, rows, mask.image, max(reach, 0.5))
         land = of_land[image.edges.piece[rows]]
         known = np.flatnonzero(~np.isnan(depth.value))
         at = depth.at[known].round(5)

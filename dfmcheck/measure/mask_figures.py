@@ -12,11 +12,13 @@ from dfmcheck.formats.records import Kind
 from dfmcheck.geometry.gaps import Gaps
 from dfmcheck.geometry.image import Image
 from dfmcheck.geometry.index import Recent
-from dfmcheck.measure.finish import halved
+from dfmcheck.geometry.nearby import nearby
 from dfmcheck.measure.mask_shapes import holes_on, on_board, touching
 from dfmcheck.terms import Side
 
 Bools = npt.NDArray[np.bool_]
+Nets = npt.NDArray[np.int64]
+Rows = npt.NDArray[np.intp]
 
 FLASHED = 0.9
 """Where so large a share of the lands is flashed, bared regions may be figures."""
@@ -42,11 +44,12 @@ _PLAIN: Recent[Bools] = Recent(4)
 def _plain_copper(board: Board, side: Side | None, image: Image) -> Bools:
     plain = np.ones(len(image.parts), dtype=np.bool_)
     plain[image.part[image.flash | _stated(image)]] = False
-    part, hole = holes_met(board.holes, image.parts)
+    part, hole = holes_met(board.holes, image)
     plain[part[np.isin(hole, holes_on(board, side))]] = False
     for paste in board.pastes:
         if paste.role.side is side:
-            plain[touching(paste.image.parts, image.parts)[1]] = False
+            rows = np.flatnonzero(plain)
+            plain[rows[touching(paste.image.parts, image.parts[rows])[1]]] = False
     out = np.ones(int(image.component.max(initial=-1)) + 1, dtype=np.bool_)
     out[image.component[~plain]] = False
     for mask in board.masks:
@@ -64,23 +67,22 @@ def _stated(image: Image) -> Bools:
 def _led_away(image: Image, mask: Image, plain: Bools) -> npt.NDArray[np.intp]:
     """Bared components with a draw most of which the mask covers: a conductor leads away."""
     bared = np.zeros_like(plain)
-    bared[image.component[touching(mask.parts, image.parts)[1]]] = True
+    rows = np.flatnonzero(plain[image.component])
+    bared[image.component[rows[touching(mask.parts, image.parts[rows])[1]]]] = True
     draws = np.flatnonzero(
         (image.kind <= Kind.ARC) & (plain & bared)[image.piece_component] & ~image.flash
     )
     pieces = image.pieces[draws]
     size, room = shapely.area(pieces), np.zeros(len(draws))
-    opening, draw = touching(mask.parts, pieces)
-    # Each cut walks all round an opening: only draws that cross its edge are cut, and that by
-    # small pieces of it.
+    draw, opening = touching(pieces, mask.parts)
+    # Each cut walks all round an opening: only draws that cross its edge are cut.
     shapely.prepare(mask.parts)
     within = shapely.covers(mask.parts[opening], pieces[draw])
     room[draw[within]] = size[draw[within]]
-    left = room[draw] == 0
-    across, some = np.unique(draw[left]), halved(mask.parts[np.unique(opening[left])])
-    bit, draw = touching(some, pieces[across])
-    draw = across[draw]
-    np.add.at(room, draw, shapely.area(shapely.intersection(some[bit], pieces[draw])))
+    left = np.flatnonzero(room[draw] == 0)
+    opening, draw = opening[left], draw[left]
+    some = nearby(mask.parts[opening], pieces[draw])
+    np.add.at(room, draw, shapely.area(shapely.intersection(some, pieces[draw])))
     under = draws[room < _BARED * size]
     return np.unique(image.piece_component[under])
 
@@ -92,6 +94,8 @@ def figures(board: Board, mask: Layer, image: Image) -> Bools:
     many figures: there a land may be drawn as well.
     """
     plain = plain_copper(board, mask.role.side, image)
+    if not plain.any():
+        return plain
     openings, part = touching(mask.image.parts, image.parts)
     centres = shapely.points(image.x[image.flash], image.y[image.flash])
     flashed = np.unique(touching(centres, mask.image.parts)[1])
@@ -126,16 +130,64 @@ def nothing_to_bridge(copper: Layer, figure: Bools, mask: Image, gaps: Gaps) -> 
     if len(gaps) == 0:
         return np.zeros(0, dtype=np.bool_)
     image = copper.image
-    ends = mask.part[mask.edges.piece[np.stack([gaps.a, gaps.b])]]
-    near = shapely.buffer(shapely.points((gaps.p + gaps.q) / 2), _BESIDE + gaps.value / 2)
-    bared = shapely.intersection(mask.parts[ends], near)
-    lines = shapely.linestrings(np.stack([gaps.p, gaps.q], axis=1))
-    row, part = touching(np.concatenate([bared[0], bared[1], lines]), image.parts)
-    component = image.component[part]
-    row, component = row[~figure[component]], component[~figure[component]]
-    net = copper.net[component].astype(np.int64)
-    low = np.full(len(gaps), np.iinfo(np.int64).max)
-    high = np.full(len(gaps), -1, dtype=np.int64)
-    np.minimum.at(low, row % len(gaps), net)
-    np.maximum.at(high, row % len(gaps), net)
-    return np.asarray(low >= high)
+    net = np.where(figure, -1, copper.net)[image.component].astype(np.int64)
+    ends = mask.part[mask.edges.piece[np.stack([gaps.a, gaps.b])]].astype(np.intp)
+    opening, under = touching(mask.parts, image.parts)
+    low_in, high_in = (side[ends] for side in _range(opening, net[under], len(mask.parts)))
+    low, high = low_in.min(axis=0), high_in.max(axis=0)
+    out = low >= high
+    # Mostly lands of two nets lie right beside the web.
+    rows = np.flatnonzero(~out)
+    low_at, high_at = _beside(mask, gaps.take(rows), ends[:, rows], image, net, opening, under)
+    rows = np.concatenate([np.flatnonzero(out), rows[low_at >= high_at]])
+    # What the web itself lies over counts as well.
+    lines = shapely.linestrings(np.stack([gaps.p[rows], gaps.q[rows]], axis=1))
+    line, over = touching(lines, image.parts)
+    low_at, high_at = _range(line, net[over], len(rows))
+    out[rows] = np.minimum(low[rows], low_at) >= np.maximum(high[rows], high_at)
+    left = np.flatnonzero(~out[rows])
+    rows, low_at, high_at = rows[left], low_at[left], high_at[left]
+    near = shapely.buffer(
+        shapely.points((gaps.p + gaps.q)[rows] / 2), _BESIDE + gaps.value[rows] / 2
+    )
+    bared = shapely.intersection(mask.parts[ends[:, rows]], near).reshape(-1)
+    bit, over = touching(bared, image.parts)
+    low, high = _range(bit % len(rows), net[over], len(rows))
+    out[rows] = np.minimum(low, low_at) >= np.maximum(high, high_at)
+    return np.asarray(out)
+
+
+def _range(row: Rows, net: npt.NDArray[np.int64], count: int) -> tuple[Nets, Nets]:
+    """Lowest and highest net of every row; of -1, which is none, the highest number and -1."""
+    row, net = row[net >= 0], net[net >= 0]
+    low = np.full(count, np.iinfo(np.int64).max)
+    high = np.full(count, -1, dtype=np.int64)
+    np.minimum.at(low, row, net)
+    np.maximum.at(high, row, net)
+    return low, high
+
+
+def _beside(
+    mask: Image, gaps: Gaps, ends: Rows, image: Image, net: Nets, opening: Rows, under: Rows
+) -> tuple[Nets, Nets]:
+    """Lowest and highest net at a point of either opening beside every web.
+
+    ``opening`` and ``under`` are the openings (ascending) and parts that meet.
+    """
+    box = shapely.bounds(mask.parts)[ends]
+    low, high = [], []
+    for end, edge in enumerate((gaps.p, gaps.q)):
+        away = (box[end, :, :2] + box[end, :, 2:]) / 2 - edge
+        length = np.hypot(*away.T)
+        scale = np.minimum(length, 0.9 * _BESIDE) / np.where(length > 0, length, 1.0)
+        x, y = (edge + away * scale[:, None]).T
+        rows = np.flatnonzero(shapely.intersects_xy(mask.parts[ends[end]], x, y))
+        first = np.searchsorted(opening, ends[end, rows])
+        count = np.searchsorted(opening, ends[end, rows], "right") - first
+        of = np.repeat(rows, count)
+        part = under[np.arange(len(of)) + np.repeat(first - np.cumsum(count) + count, count)]
+        held = np.flatnonzero(shapely.intersects_xy(image.parts[part], x[of], y[of]))
+        lowest, highest = _range(of[held], net[part[held]], len(gaps))
+        low.append(lowest)
+        high.append(highest)
+    return np.minimum(*low), np.maximum(*high)

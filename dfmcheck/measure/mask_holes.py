@@ -20,6 +20,7 @@ from dfmcheck.measure.rule import Rule, measures
 from dfmcheck.terms import Step, Weight
 
 HALF_COVERED = "half covered"
+_FURTHER = 0.5  # mm; so far one looks for the nearest edge where none is as near as is asked for
 _ROUNDING = 0.005  # mm; an opening of the hole's own size neither covers nor clears it
 
 HALF = Rule(
@@ -53,15 +54,18 @@ def half_covered_hole(board: Board, reach: float) -> Places:
             return Places.empty()
         probes = board.holes.edges.take(rows)
         inside = Inside(mask.image)
-        depth = inside.depth(probes, max(reach, 0.5))
         in0 = inside.part_at(probes.x0, probes.y0) >= 0
         in1 = inside.part_at(probes.x1, probes.y1) >= 0
-        # Seen from outside the depth is the way back, less the radius.
-        value = np.where(in0 & in1, -depth.value, depth.value + 2 * probes.r)
-        value = np.where(in0 != in1, probes.r, value)
-        known = np.flatnonzero(~np.isnan(value))
-        keep = known[value[known] >= -reach]
-        if len(keep) == 0:
+        for far in (reach, max(reach, _FURTHER)):
+            depth = inside.depth(probes, far)
+            # Seen from outside the depth is the way back, less the radius.
+            value = np.where(in0 & in1, -depth.value, depth.value + 2 * probes.r)
+            value = np.where(in0 != in1, probes.r, value)
+            known = np.flatnonzero(~np.isnan(value))
+            keep = known[value[known] >= -reach]
+            if len(keep):
+                break
+        else:
             keep = known[np.argsort(-value[known], kind="stable")[:1]]
         value, hole = value[keep], rows[keep]
         half = value > _ROUNDING

@@ -11,8 +11,11 @@ import shapely
 from dfmcheck.board.model import Board, Layer
 from dfmcheck.board.nets import hole_polygons
 from dfmcheck.formats.records import Kind
-from dfmcheck.geometry.edges import Edges
-from dfmcheck.geometry.gaps import gaps_within
+from dfmcheck.geometry.depth import part_at
+from dfmcheck.geometry.gaps import gaps_between
+from dfmcheck.geometry.image import Image
+from dfmcheck.geometry.index import Recent
+from dfmcheck.geometry.nearby import nearby
 from dfmcheck.measure.common import concat_layers, names, place_points, source
 from dfmcheck.measure.laps import laps
 from dfmcheck.measure.mask_figures import figures
@@ -29,6 +32,7 @@ from dfmcheck.measure.places import WHOLE_LAYER, Places
 from dfmcheck.measure.rule import Rule, measures
 from dfmcheck.terms import Step, Weight
 
+Floats = npt.NDArray[np.float64]
 Rows = npt.NDArray[np.intp]
 Bools = npt.NDArray[np.bool_]
 
@@ -82,7 +86,8 @@ def opening_to_conductor(board: Board, reach: float) -> Places:
         landed[own[~figure[own % width]] // width] = True
         foreign = np.flatnonzero(~np.isin(opening * width + net, own))
         foreign = foreign[landed[opening[foreign]] | ~figure[net[foreign]]]
-        lap = laps(image.parts[part[foreign]], openings[opening[foreign]])
+        under = nearby(image.parts[part[foreign]], openings[opening[foreign]])
+        lap = laps(under, openings[opening[foreign]])
         deep = lap.depth > _LEAST
         bared, lapped = foreign[deep], np.flatnonzero(deep)
         owner = _owner_of(own, width, len(openings))
@@ -115,18 +120,24 @@ def _own_nets(
     """Keys opening * width + net of the nets each opening is for."""
     image, openings = copper.image, mask.image.parts
     lands = np.flatnonzero(image.flash)
-    centres = shapely.points(image.x[lands], image.y[lands])
-    land, at = touching(centres, openings)
-    keys = at * width + copper.net[image.piece_component[lands[land]]]
+    at = part_at(openings, image.x[lands], image.y[lands])
+    lands, at = lands[at >= 0], at[at >= 0]
+    keys = at * width + copper.net[image.piece_component[lands]]
     # Lands that are drawn, not flashed: what lies in the middle of an opening's objects.
     pieces = np.flatnonzero(mask.image.flash | (mask.image.kind == Kind.REGION))
-    piece, middle = touching(shapely.centroid(mask.image.pieces[pieces]), image.parts)
-    of = mask.image.part[pieces[piece]].astype(np.int64)
-    keys = np.concatenate([keys, of * width + copper.net[image.component[middle]]])
+    middle = shapely.centroid(mask.image.pieces[pieces])
+    under = part_at(image.parts, shapely.get_x(middle), shapely.get_y(middle))
+    pieces, under = pieces[under >= 0], under[under >= 0]
+    of = mask.image.part[pieces].astype(np.int64)
+    keys = np.concatenate([keys, of * width + copper.net[image.component[under]]])
     at = np.concatenate([at, of])
     # Openings without a land: what they bare most of is meant.
     rest = np.flatnonzero(~np.isin(opening, at))
-    size = shapely.area(shapely.intersection(image.parts[part[rest]], openings[opening[rest]]))
+    size = np.zeros(len(rest))
+    several = np.flatnonzero(np.bincount(opening)[opening[rest]] > 1)
+    shapes = openings[opening[rest[several]]]
+    bared = shapely.intersection(nearby(image.parts[part[rest[several]]], shapes), shapes)
+    size[several] = shapely.area(bared)
     order = np.lexsort((net[rest], -size.round(6), opening[rest]))
     _, lead = np.unique(opening[rest][order], return_index=True)
     most = rest[order[lead]]
@@ -148,21 +159,19 @@ def _near(
 
     Between an opening that is not ``landed`` and a net that is a ``figure`` nothing is measured.
     """
-    a, b = mask.image.edges, copper.image.edges
-    n = len(a)
-    opening = np.concatenate([mask.image.part[a.piece], np.full(len(b), -1)]).astype(np.int64)
     width = len(board.net_names) + 1
-    net = np.concatenate([np.full(n, -1), copper.edge_net]).astype(np.int64)
+    opening = mask.image.part[mask.image.edges.piece].astype(np.int64)
+    net = copper.edge_net.astype(np.int64)
 
     def wanted(i: Rows, j: Rows) -> Bools:
-        i, j = np.minimum(i, j), np.maximum(i, j)
-        keep = (i < n) & (j >= n)
-        at, to = opening[i[keep]], net[j[keep]]
-        keep[keep] = ~np.isin(at * width + to, done) & (landed[at] | ~figure[to])
-        return keep
+        at, to = opening[i], net[j]
+        out = (owner[at] != to) & (landed[at] | ~figure[to])
+        rows = np.flatnonzero(out)
+        out[rows] = ~np.isin(at[rows] * width + to[rows], done)
+        return np.asarray(out)
 
-    start = np.arange(n + len(b)) < n
-    gaps = gaps_within(Edges.concat([a, b]), reach, wanted, start=start)
+    gaps = gaps_between(mask.image.edges, copper.image.edges, reach, wanted)
+    gaps = gaps.take(gaps.value > 0)
     gaps = nearest_gap(gaps, opening[gaps.a] * width + net[gaps.b])
     other, at = net[gaps.b], opening[gaps.a]
     return Places.of(
@@ -175,7 +184,7 @@ def _near(
         net_a=names(board.net_names, owner[at]),
         net_b=names(board.net_names, other),
         **source(mask.image, gaps.a, "a"),
-        **source(copper.image, gaps.b - n, "b"),
+        **source(copper.image, gaps.b, "b"),
     )
 
 
@@ -246,7 +255,7 @@ def missing_opening(board: Board, reach: float) -> Places:
         open_ = np.zeros(len(lands), dtype=np.bool_)
         open_[touching(shapes, mask.image.parts)[0]] = True
         kind = np.full(len(lands), "", dtype=object)
-        bore = land_holes(board, mask, shapes)
+        bore = land_holes(board, mask, image, lands)
         code = np.stack([image.code[lands], (bore * 1e4).round()], axis=-1)
         alike = np.unique(code, axis=0, return_inverse=True)[1].reshape(-1)
         many = np.bincount(alike)
@@ -274,12 +283,22 @@ def missing_opening(board: Board, reach: float) -> Places:
     return concat_layers(board, board.masks, one)
 
 
-def land_holes(board: Board, layer: Layer, lands: npt.NDArray[Any]) -> npt.NDArray[np.float64]:
-    """Diameter of the largest hole that meets each land on the layer's side, nought for none."""
-    size = np.zeros(len(lands))
+def land_holes(board: Board, layer: Layer, image: Image, lands: Rows) -> Floats:
+    """Diameter of the largest hole that meets each of some flashes of the outer copper of the
+    layer's side, nought for none."""
+    of = (image.pieces, board.holes.x0)
+    return _BORES.of(of, lambda: _land_holes(board, layer, image))[lands]
+
+
+_BORES: Recent[Floats] = Recent(2)
+
+
+def _land_holes(board: Board, layer: Layer, image: Image) -> Floats:
+    size = np.zeros(len(image.pieces))
+    lands = np.flatnonzero(image.flash)
     rows = holes_on(board, layer.role.side)
-    hole, land = touching(hole_polygons(board.holes, rows), lands)
-    np.maximum.at(size, land, 2 * board.holes.r[rows[hole]])
+    hole, land = touching(hole_polygons(board.holes, rows), image.pieces[lands])
+    np.maximum.at(size, lands[land], 2 * board.holes.r[rows[hole]])
     return size
 
 
@@ -331,7 +350,7 @@ def defined_land(board: Board, reach: float) -> Places:
             return Places.empty()
         image = copper.image
         lands = np.flatnonzero(image.flash & (image.kind == Kind.FLASH))
-        lands = lands[land_holes(board, mask, image.pieces[lands]) == 0]
+        lands = lands[land_holes(board, mask, image, lands) == 0]
         opening, land = touching(openings, shapely.points(image.x[lands], image.y[lands]))
         land = lands[land]
         whole = shapely.contains_properly(image.pieces[land], openings[opening])

@@ -10,6 +10,7 @@ import shapely
 
 from dfmcheck.board.model import Board, Layer
 from dfmcheck.board.nets import hole_polygons
+from dfmcheck.geometry.depth import part_at
 from dfmcheck.geometry.gaps import Gaps
 from dfmcheck.geometry.image import Image
 from dfmcheck.geometry.index import Recent
@@ -90,16 +91,9 @@ def holes_on(board: Board, side: Side | None) -> Rows:
     """Rows of the single holes and slots that come out on that side (no routed paths)."""
     holes = board.holes
     number = outer_number(board, side)
-    many = np.bincount(_compact(holes.file, holes.path), minlength=1)
-    single = many[_compact(holes.file, holes.path)] == 1 if len(holes) else np.empty(0, bool)
-    return np.flatnonzero((holes.first <= number) & (holes.last >= number) & single)
-
-
-def _compact(*columns: npt.NDArray[Any]) -> Rows:
-    if len(columns[0]) == 0:
-        return np.empty(0, dtype=np.intp)
-    both = np.stack(columns, axis=-1)
-    return np.asarray(np.unique(both, axis=0, return_inverse=True)[1].reshape(-1))
+    path = holes.file.astype(np.int64) << 32 | holes.path
+    _, of, many = np.unique(path, return_inverse=True, return_counts=True)
+    return np.flatnonzero((holes.first <= number) & (holes.last >= number) & (many[of] == 1))
 
 
 def touching(few: npt.NDArray[Any], many: npt.NDArray[Any]) -> tuple[Rows, Rows]:
@@ -120,10 +114,31 @@ def _touching(few: npt.NDArray[Any], many: npt.NDArray[Any]) -> tuple[Rows, Rows
     return a[order], b[order]
 
 
+def meets(few: npt.NDArray[Any], many: npt.NDArray[Any]) -> Bools:
+    """Which of the first polygons intersect any of the second, which lie apart, (few,).
+
+    Mostly the middle of a polygon lies in what it meets, and points are soon looked up.
+    """
+    middle = shapely.centroid(few)
+    out = part_at(many, shapely.get_x(middle), shapely.get_y(middle)) >= 0
+    out &= shapely.intersects(few, middle)
+    rows = np.flatnonzero(~out)
+    out[rows[touching(few[rows], many)[0]]] = True
+    return np.asarray(out)
+
+
 def worst_first(key: npt.NDArray[Any], value: Floats, at: Floats) -> Rows:
     """Row of the smallest value per key; of equal ones the lowest, left-most place."""
-    order = np.lexsort((at[:, 0].round(5), at[:, 1].round(5), value.round(7), key))
-    return np.asarray(order[run_starts(key[order])])
+    if len(key) == 0:
+        return np.empty(0, dtype=np.intp)
+    by = np.argsort(key, kind="stable")
+    starts = run_starts(key[by])
+    value = value[by].round(7)
+    least = np.minimum.reduceat(value, np.flatnonzero(starts))
+    by = by[value == least[np.cumsum(starts) - 1]]
+    key, at = key[by], at.take(by, axis=0)
+    order = np.lexsort((at[:, 0].round(5), at[:, 1].round(5), key))
+    return np.asarray(by[order[run_starts(key[order])]])
 
 
 def nearest_gap(gaps: Gaps, key: npt.NDArray[Any]) -> Gaps:

@@ -49,7 +49,7 @@ def _on_layer(board: Board, number: int, layer: Layer) -> Places:
     image, holes = layer.image, board.holes
     if board.position(layer) == "outer" or len(image.parts) == 0:
         return Places.empty()
-    part, hole = holes_met(holes, image.parts)
+    part, hole = holes_met(holes, image)
     crossed = (holes.plated[hole] == 1) & (holes.first[hole] <= number)
     crossed &= (holes.last[hole] >= number) & _only_lands(image)[part]
     part, hole = part[crossed], hole[crossed]
@@ -99,6 +99,6 @@ def _joined(board: Board, rows: Rows) -> npt.NDArray[np.bool_]:
         if len(left) == 0:
             break
         if len(image.parts):
-            part, hole = holes_met(holes, image.parts)
+            part, hole = holes_met(holes, image)
             out[left[np.isin(rows[left], hole[~_only_lands(image)[part]])]] = True
     return out

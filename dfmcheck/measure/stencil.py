@@ -15,6 +15,8 @@ from dfmcheck.geometry.edges import CHORD_ERROR
 from dfmcheck.geometry.facing import narrow_places
 from dfmcheck.geometry.image import Image
 from dfmcheck.geometry.index import Recent
+from dfmcheck.geometry.nearby import nearby
+from dfmcheck.geometry.rows import run_starts
 from dfmcheck.measure.common import (
     concat_layers,
     free_gaps,
@@ -24,6 +26,7 @@ from dfmcheck.measure.common import (
 )
 from dfmcheck.measure.mask_shapes import (
     first_piece,
+    meets,
     on_board,
     outer_copper,
     piece_source,
@@ -35,6 +38,7 @@ from dfmcheck.measure.rule import Rule, measures
 from dfmcheck.terms import Step, Weight
 
 Floats = npt.NDArray[np.float64]
+Rows = npt.NDArray[np.intp]
 
 LONG = 5.0
 """From this length to width on, the narrow side decides whether paste leaves the opening."""
@@ -115,20 +119,20 @@ def _printing(board: Board, paste: Layer) -> Image:
     copper = outer_copper(board, paste.role.side)
     if len(image.parts) == 0 or copper is None:
         return image
-    part, other = touching(image.parts, copper.image.parts)
-    area = shapely.area(image.parts)
-    lines = np.bincount(image.part[image.kind <= Kind.ARC], minlength=len(area))
-    drawn = lines == np.bincount(image.part, minlength=len(area))
-    met = np.zeros(len(area), dtype=np.bool_)
-    met[part] = True
+    keep = meets(image.parts, copper.image.parts)
+    lines = np.bincount(image.part[image.kind <= Kind.ARC], minlength=len(keep))
+    drawn = lines == np.bincount(image.part, minlength=len(keep))
     # Only what is drawn may be lettering: the overlap with a large pour is dear.
-    some = np.flatnonzero(drawn[part])
-    part, other = part[some], other[some]
-    lap = shapely.area(shapely.intersection(image.parts[part], copper.image.parts[other]))
-    on = np.bincount(part, weights=lap, minlength=len(area)) / area
-    open_ = area < _FILLED * shapely.area(shapely.convex_hull(image.parts))
-    lettering = drawn & ((on < 0.5) | ((lines > 1) & open_))
-    return layer.keep_parts(met & ~lettering).image
+    rows = np.flatnonzero(drawn & keep)
+    shapes, lines = image.parts[rows], lines[rows]
+    part, other = touching(shapes, copper.image.parts)
+    near = nearby(copper.image.parts[other], shapes[part])
+    lap = shapely.area(shapely.intersection(shapes[part], near))
+    area = shapely.area(shapes)
+    on = np.bincount(part, weights=lap, minlength=len(rows)) / area
+    open_ = area < _FILLED * shapely.area(shapely.convex_hull(shapes))
+    keep[rows[(on < 0.5) | ((lines > 1) & open_)]] = False
+    return layer.keep_parts(keep).image
 
 
 @dataclass(frozen=True, slots=True)
@@ -155,9 +159,12 @@ def opening_sizes(image: Image) -> Sizes:
     """
     parts = image.parts
     area, perimeter = shapely.area(parts), shapely.length(parts)
-    width, length = _box_sides(parts)
+    # Flashes of one aperture are alike, however they are turned or mirrored.
+    first, like = _alike(image, area, perimeter)
+    width, length = (side[like] for side in _box_sides(parts[first]))
     error = np.where(_has_round(image), CHORD_ERROR, 0.0) + image.grid
-    bent = np.flatnonzero(area < _STRAIGHT * shapely.area(shapely.convex_hull(parts)))
+    hull = shapely.area(shapely.convex_hull(parts[first]))
+    bent = np.flatnonzero(area < _STRAIGHT * hull[like])
     if len(bent):
         narrow = narrow_places(parts[bent], _WIDEST)
         np.minimum.at(width, bent[narrow.part], narrow.value)
@@ -173,6 +180,19 @@ def opening_sizes(image: Image) -> Sizes:
     area[part], perimeter[part] = np.pi * r**2 + 2 * r * run, 2 * np.pi * r + 2 * run
     width[part], length[part], error[part] = 2 * r, 2 * r + run, e.error[row]
     return Sizes(area, perimeter, width, length, error)
+
+
+def _alike(image: Image, area: Floats, perimeter: Floats) -> tuple[Rows, Rows]:
+    """First of every set of parts that are one flash of one aperture and size, and the set of
+    every part; other parts are a set each."""
+    piece = first_piece(image)
+    alone = (np.bincount(image.part, minlength=len(area)) == 1) & image.flash[piece]
+    code = np.where(alone, image.code[piece], -1 - np.arange(len(area)))
+    order = np.lexsort((perimeter.round(9), area.round(9), code))
+    starts = run_starts(code[order], area[order].round(9), perimeter[order].round(9))
+    like = np.empty(len(area), dtype=np.intp)
+    like[order] = np.cumsum(starts) - 1
+    return order[starts], like
 
 
 def _has_round(image: Image) -> npt.NDArray[np.bool_]:

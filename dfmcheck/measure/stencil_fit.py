@@ -9,7 +9,6 @@ import shapely
 from dfmcheck.board.model import Board, Layer
 from dfmcheck.board.nets import hole_polygons
 from dfmcheck.formats.records import Kind
-from dfmcheck.geometry.depth import Inside
 from dfmcheck.geometry.gaps import gaps_between
 from dfmcheck.geometry.image import Image
 from dfmcheck.measure.common import (
@@ -24,12 +23,14 @@ from dfmcheck.measure.mask_openings import land_holes
 from dfmcheck.measure.mask_shapes import (
     holes_on,
     mask_of,
+    meets,
     nearest_gap,
     outer_copper,
     piece_source,
     touching,
     worst_first,
 )
+from dfmcheck.measure.mask_twins import depth_in
 from dfmcheck.measure.places import WHOLE_LAYER, Places
 from dfmcheck.measure.rule import Rule, measures
 from dfmcheck.measure.stencil import printing
@@ -38,6 +39,7 @@ from dfmcheck.terms import Step, Weight
 _ALIKE = 10  # so many lands alike show what is meant for one of them
 _SHARE = 0.9  # and so many of them must agree
 _VIA = 0.55  # mm; a plated hole above this takes a lead
+_FURTHER = 0.5  # mm; so far one looks for the least room where all is roomier than is asked for
 _ROUNDING = 0.0015  # mm; paste drawn the size of its land is off by the files' rounding
 
 BEYOND_LAND = Rule(
@@ -75,14 +77,16 @@ ON_MASK = Rule(
 def _depth(board: Board, paste: Layer, under: Image, reach: float, rule: Rule) -> Places:
     """How deep every opening's outline lies inside what is under it, one place each."""
     image = printing(board, paste)
-    met = np.full(len(image.parts), rule is BEYOND_LAND)
-    if rule is not BEYOND_LAND:  # what prints does so on copper
-        met[touching(image.parts, under.parts)[0]] = True
+    # What prints does so on copper.
+    every = np.ones(len(image.parts), dtype=np.bool_)
+    met = every if rule is BEYOND_LAND else meets(image.parts, under.parts)
     rows = np.flatnonzero(met[image.part[image.edges.piece]])
     if len(rows) == 0:
         return Places.empty()
     probes = image.edges.take(rows)
-    depth = Inside(under).depth(probes, max(reach, 0.5))
+    depth = depth_in(image, rows, under, reach)
+    if not (depth.value <= reach).any():
+        depth = depth_in(image, rows, under, max(reach, _FURTHER))
     known = np.flatnonzero(~np.isnan(depth.value))
     part = image.part[probes.piece]
     pick = known[worst_first(part[known], depth.value[known], depth.at[known])]
@@ -170,10 +174,9 @@ def missing_paste(board: Board, reach: float) -> Places:
         centre = shapely.points(image.x[lands], image.y[lands])
         open_ = np.zeros(len(lands), dtype=np.bool_)
         open_[touching(centre, mask.image.parts)[0]] = True
-        open_ &= land_holes(board, paste, image.pieces[lands]) == 0
+        open_ &= land_holes(board, paste, image, lands) == 0
         lands = lands[open_]
-        has = np.zeros(len(lands), dtype=np.bool_)
-        has[touching(image.pieces[lands], printed)[0]] = True
+        has = meets(image.pieces[lands], printed)
         alike = np.unique(image.code[lands], return_inverse=True)[1]
         many, with_paste = np.bincount(alike), np.bincount(alike, weights=has)
         meant = (many >= _ALIKE) & (with_paste >= _SHARE * many)
