@@ -41,21 +41,18 @@ from __future__ import annotations
 import re
 import tomllib
 from collections.abc import Iterable, Mapping
-from difflib import get_close_matches
+from functools import cached_property
 from pathlib import Path
 from typing import Any
 
-from pydantic import ValidationError
-
 from dfmcheck.capability.schema import (
     MM,
-    RawAllowance,
-    RawFile,
-    RawHead,
-    RawLimit,
-    RawPanel,
-    RawStencil,
+    SECTION_KEYS,
+    Misfit,
+    Raw,
     built,
+    head_misfits,
+    misfits,
 )
 from dfmcheck.capability.shop import Shop
 from dfmcheck.capability.toml_lines import key_lines
@@ -128,6 +125,8 @@ def parse_shop(text: str, file: str = "", rules: Mapping[str, Rule] | None = Non
 
 
 def _meant(word: str, known: Iterable[str]) -> str:
+    from difflib import get_close_matches
+
     close = get_close_matches(word, list(known), n=1, cutoff=0.6)
     return f"Did you mean '{close[0]}'?" if close else ""
 
@@ -137,26 +136,24 @@ class _Reading:
 
     def __init__(self, text: str, file: str, rules: Mapping[str, Rule]) -> None:
         self.text, self.file, self.rules = text.replace("\r\n", "\n"), file, rules
-        self.lines: dict[tuple[str | int, ...], int] = {}
         self.problems: list[ShopFileError] = []
 
     def shop(self) -> Shop:
-        raw = self.toml()
-        self.lines = key_lines(self.text)
-        plain = self.checked_keys(raw)
+        read = self.checked_keys(self.toml())
         self.stop()
-        try:
-            read = RawFile.model_validate(plain)
-        except ValidationError as error:
-            for one in error.errors():
-                self.schema_problem(one)
-            self.stop()
-            raise
+        for misfit in misfits(read):
+            self.misfit(misfit)
+        self.stop()
         self.check(read)
         self.stop()
         return built(read, self.rules, self.file)
 
     # -- problems ------------------------------------------------------------------------
+
+    @cached_property
+    def lines(self) -> dict[tuple[str | int, ...], int]:
+        """Looked up only where something does not hold."""
+        return key_lines(self.text)
 
     def line(self, path: tuple[str | int, ...]) -> int:
         while path and path not in self.lines:
@@ -174,18 +171,14 @@ class _Reading:
         if self.problems:
             raise min(self.problems, key=lambda p: p.line or 0)
 
-    def schema_problem(self, error: Any, base: tuple[str, ...] = ()) -> None:
-        path = (*base, *(part for part in error["loc"] if part != "values"))
+    def misfit(self, one: Misfit) -> None:
+        path = tuple(part for part in one.path if part != "values")
         name = _name(path)
-        if error["type"] == "missing":
+        if not one.expected:
             self.problem(path[:-1], f"{_name(path[:-1])} has no {path[-1]}", f"a value for {name}")
             return
-        expected = re.sub(r"^Input should be ", "", error["msg"])
-        expected = expected.replace("a valid dictionary or instance of ", "a table like ")
-        expected = re.sub(r"a table like \w+", "a table", expected)
-        choices = error.get("ctx", {}).get("expected", "")
-        meant = _meant(str(error["input"]), re.findall(r"'([^']*)'", str(choices)))
-        self.problem(path, f"{name} = {_toml(error['input'])}", expected, meant)
+        meant = _meant(str(one.value), one.choices)
+        self.problem(path, f"{name} = {_toml(one.value)}", one.expected, meant)
 
     # -- steps ---------------------------------------------------------------------------
 
@@ -225,23 +218,15 @@ class _Reading:
             missing = "limits" if isinstance(head, dict) else "shop"
             self.problem((), f"there is no [{missing}] table", "one", "Add it.")
             return out
-        for section, model in (
-            ("shop", RawHead),
-            ("allowance", RawAllowance),
-            ("stencil", RawStencil),
-            ("panel", RawPanel),
-        ):
+        for section, keys in SECTION_KEYS.items():
             table = raw.get(section)
-            for key in table.keys() - model.model_fields.keys() if isinstance(table, dict) else ():
-                self.unknown((section, key), model.model_fields, f"[{section}]")
+            for key in table.keys() - set(keys) if isinstance(table, dict) else ():
+                self.unknown((section, key), keys, f"[{section}]")
         self.stop()
-        try:  # without sound tiers every value below would be called unknown
-            tiers = RawHead.model_validate(head).tiers
-        except ValidationError as error:
-            for one in error.errors():
-                self.schema_problem(one, ("shop",))
-            self.stop()
-            raise
+        for misfit in head_misfits(head):
+            self.misfit(misfit)
+        self.stop()  # without sound tiers every value below would be called unknown
+        tiers: list[str] = head["tiers"]
         if isinstance(raw["limits"], dict):
             out["limits"] = {
                 id_: self.limit_keys(id_, table, tiers) for id_, table in raw["limits"].items()
@@ -294,15 +279,16 @@ class _Reading:
 
     # -- meaning -------------------------------------------------------------------------
 
-    def check(self, read: RawFile) -> None:
-        tiers, head = read.shop.tiers, ("shop",)
+    def check(self, read: Raw) -> None:
+        shop: Raw = read["shop"]
+        tiers, head = shop["tiers"], ("shop",)
         reserved = set(_LIMIT_KEYS) | set(_WHEN_KEYS)
         for n, tier in enumerate(tiers):
             if tier in reserved:
                 self.problem((*head, "tiers", n), f"a tier named '{tier}'", "another name")
             if tier in tiers[:n]:
                 self.problem((*head, "tiers", n), f"tier '{tier}' twice", "each tier once")
-        default = read.shop.default_tier
+        default = shop["default_tier"]
         if default not in tiers:
             self.problem(
                 (*head, "default_tier"),
@@ -310,47 +296,49 @@ class _Reading:
                 "one of " + ", ".join(tiers),
                 _meant(default, tiers),
             )
-        scale = MM[read.shop.units]
-        for name in ("plated", "unplated"):
-            growth = getattr(read.allowance, name)
-            if growth * scale > 1.0:
+        for name, growth in read.get("allowance", {}).items():
+            if growth * MM[shop["units"]] > 1.0:
                 self.problem(
                     ("allowance", name),
-                    f"allowance.{name} = {growth:g} {read.shop.units}",
+                    f"allowance.{name} = {growth:g} {shop['units']}",
                     "at most 1 mm",
                     "Check units.",
                 )
-        for id_, limit in read.limits.items():
-            self.check_limit(self.rules[id_], limit, read)
+        foil = read.get("stencil", {}).get("foil", 0)
+        for id_, limit in read["limits"].items():
+            if self.rules[id_].allowance == "foil" and foil == 0:
+                path = ("limits", id_)
+                said = f"{_name(path)} without a foil"
+                self.problem(path, said, "[stencil] foil = its thickness")
+            self.check_limit(self.rules[id_], limit, shop)
 
-    def check_limit(self, rule: Rule, limit: RawLimit, read: RawFile) -> None:
+    def check_limit(self, rule: Rule, limit: Raw, shop: Raw) -> None:
         path: tuple[str | int, ...] = ("limits", rule.id)
-        if rule.allowance == "foil" and (read.stencil is None or read.stencil.foil == 0):
-            self.problem(path, f"{_name(path)} without a foil", "[stencil] foil = its thickness")
-        if not limit.values and not limit.when:
+        base, variants, weight = limit["values"], limit.get("when", ()), limit.get("weight")
+        if not base and not variants:
             self.problem(path, f"{_name(path)} has no value", "one for at least one tier")
-        if limit.weight is not None and Weight[limit.weight.upper()] > rule.weight:
+        if weight is not None and Weight[weight.upper()] > rule.weight:
             heaviest = rule.weight.name.lower()
             self.problem(
                 (*path, "weight"),
-                f"weight '{limit.weight}'",
+                f"weight '{weight}'",
                 f"at most '{heaviest}', the heaviest {rule.id} may have",
             )
-        self.check_values(path, rule, limit.values, read)
-        for n, variant in enumerate(limit.when):
+        self.check_values(path, rule, base, shop)
+        for n, variant in enumerate(variants):
             here = (*path, "when", n)
-            self.check_values(here, rule, variant.values, read)
-            conditions = variant.model_dump(exclude={"values", "source"}, exclude_none=True)
-            if not conditions:
+            values = variant["values"]
+            self.check_values(here, rule, values, shop)
+            if not variant.keys() - {"values", "source"}:
                 self.problem(here, "a variant without a condition", "at least one")
             for name in _RANGES:
-                span = getattr(variant, name)
-                if span is not None and (span.min is None) and (span.max is None):
+                span = variant.get(name, {"min": 0})
+                if not span:
                     self.problem((*here, name), f"{name} without min or max", "at least one")
-                if span is not None and None not in (span.min, span.max) and span.min > span.max:
+                if span.keys() == {"min", "max"} and span["min"] > span["max"]:
                     self.problem((*here, name), f"{name} with min above max", "min up to max")
-            lacking = [t for t in read.shop.tiers if t in limit.values and t not in variant.values]
-            if lacking or not variant.values:
+            lacking = [t for t in shop["tiers"] if t in base and t not in values]
+            if lacking or not values:
                 self.problem(
                     here,
                     f"a variant without a value for {', '.join(lacking) or 'any tier'}",
@@ -358,18 +346,18 @@ class _Reading:
                 )
 
     def check_values(
-        self, path: tuple[str | int, ...], rule: Rule, values: dict[str, float], read: RawFile
+        self, path: tuple[str | int, ...], rule: Rule, values: dict[str, float], shop: Raw
     ) -> None:
-        units = read.shop.units if rule.unit == "mm" else ""
+        units = shop["units"] if rule.unit == "mm" else ""
         before: tuple[str, float] | None = None
-        for tier in read.shop.tiers:
+        for tier in shop["tiers"]:
             if tier not in values:
                 continue
             value = values[tier]
             shown = f"{tier} = {value:g} {units}".strip()
             if rule.unit == "mm" and value:
                 low, high = _PLAUSIBLE_WHOLE if rule.looks_at == "package" else _PLAUSIBLE
-                if not low <= value * MM[read.shop.units] <= high:
+                if not low <= value * MM[shop["units"]] <= high:
                     self.problem(
                         (*path, tier),
                         shown,

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+import json
+from dataclasses import asdict, dataclass
 from typing import Any, Literal
 
 import numpy as np
 import numpy.typing as npt
-from pydantic import BaseModel, ConfigDict
 
 from dfmcheck.measure.rule import Allowance, Direction
 from dfmcheck.terms import Weight
@@ -15,11 +16,8 @@ Bools = npt.NDArray[np.bool_]
 _SLACK = 1e-6  # mm or µm: a value converted from mil must still meet its own bound
 
 
-class _Frozen(BaseModel):
-    model_config = ConfigDict(frozen=True, extra="forbid")
-
-
-class Range(_Frozen):
+@dataclass(frozen=True, kw_only=True)
+class Range:
     """A closed range; an end that is None is open.
 
     Examples
@@ -41,7 +39,8 @@ class Range(_Frozen):
         return inside
 
 
-class Variant(_Frozen):
+@dataclass(frozen=True, kw_only=True)
+class Variant:
     """Limits that take the place of the base limits where every condition given holds.
 
     ``copper_um`` is finished copper in µm; ``hole`` and ``depth`` are mm, of the hole in the
@@ -60,7 +59,8 @@ class Variant(_Frozen):
     source: str = ""
 
 
-class Limit(_Frozen):
+@dataclass(frozen=True, kw_only=True)
+class Limit:
     """The limits of one rule: ``values`` by tier, in the rule's unit (lengths in mm).
 
     A tier without a value is not judged. ``weight`` None leaves the rule's own weight.
@@ -81,14 +81,16 @@ class Limit(_Frozen):
         return tuple(v for table in tables for t, v in table.items() if tier in (None, t))
 
 
-class HoleAllowance(_Frozen):
+@dataclass(frozen=True, kw_only=True)
+class HoleAllowance:
     """Growth in mm from the finished to the drilled diameter."""
 
     plated: float = 0.0
     unplated: float = 0.0
 
 
-class Panel(_Frozen):
+@dataclass(frozen=True, kw_only=True)
+class Panel:
     """A production panel: ``border`` is kept free all round, ``spacing`` between boards, mm."""
 
     width: float
@@ -97,7 +99,8 @@ class Panel(_Frozen):
     spacing: float = 0.0
 
 
-class Shop(_Frozen):
+@dataclass(frozen=True, kw_only=True)
+class Shop:
     """A shop capability file as read; all lengths mm.
 
     ``foil`` is the stencil's thickness, None where the shop states none. ``tiers`` run from the
@@ -113,6 +116,12 @@ class Shop(_Frozen):
     panels: tuple[Panel, ...] = ()
     limits: dict[str, Limit]
     file: str = ""
+
+    def content(self) -> str:
+        """All the shop says, as JSON, wherever its file lies."""
+        told = asdict(self)
+        del told["file"]
+        return json.dumps(told, separators=(",", ":"), ensure_ascii=False)
 
     def reach_of(self, limit: Limit, values: tuple[float, ...]) -> float:
         """How far, in mm of the data, one must measure to judge the largest of ``values``."""

@@ -9,7 +9,6 @@ import typer
 
 from dfmcheck.commands.common import (
     EXIT_CODES,
-    QuietOption,
     ShopOption,
     TierOption,
     console,
@@ -53,7 +52,9 @@ def fleet(
             "--memory", min=0, help="MB one package may take; 0 is its share of the machine."
         ),
     ] = 0,
-    quiet: QuietOption = False,
+    quiet: Annotated[
+        bool, typer.Option("--quiet", help="Do not show how it goes; the summary stays.")
+    ] = False,
 ) -> None:
     """Screen every package of a folder on many processes or machines, into a Parquet data set.
 

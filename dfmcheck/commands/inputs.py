@@ -45,7 +45,8 @@ def is_screening(path: Path) -> bool:
         return False
     try:
         with zipfile.ZipFile(path) as archive:
-            return {"screening.json", "places.parquet"} <= set(archive.namelist())
+            names = archive.namelist()
+            return "screening.json" in names and any(n.startswith("places.") for n in names)
     except (OSError, zipfile.BadZipFile):
         return False
 

@@ -63,7 +63,7 @@ def judge(
 
         shop_file = load_shop(shop)
         with unopened_reports(asked, screening):
-            kept = store.load(screening)
+            kept = store.load(screening, drawing=html is not None or pictures is not None)
         judgement = judge_screening(
             kept,
             shop_file,

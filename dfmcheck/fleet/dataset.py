@@ -82,8 +82,7 @@ def key_of(package: str) -> str:
 
 def mark(shop: Shop) -> str:
     """Tells one shop's content from another's, wherever its file lies."""
-    text = shop.model_dump_json(exclude={"file"})
-    return hashlib.sha256(text.encode()).hexdigest()[:16]
+    return hashlib.sha256(shop.content().encode()).hexdigest()[:16]
 
 
 class Dataset:

@@ -13,6 +13,8 @@ import subprocess
 import sys
 import threading
 import time
+from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import replace
 
 from dfmcheck.fleet.child import HEAD
@@ -21,18 +23,36 @@ from dfmcheck.processes import signal_name
 
 _SHARE = 0.8  # of the machine's memory that all its processes may take together
 _LOCAL = threading.local()
+_KEEPERS: set[Keeper] = set()
+_NO_MORE = threading.Event()
 _ONE_THREAD = ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS")
 
 
 def work(task: Task) -> Outcome:
     """Have one package screened. Never raises for what a package does."""
+    if _NO_MORE.is_set():
+        return failed(task, "crash", "the run was stopped")
     if not task.limits.memory:
         share = Limits(task.limits.seconds, memory_share(os.cpu_count() or 1))
         task = replace(task, limits=share)
     keeper: Keeper | None = getattr(_LOCAL, "keeper", None)
     if keeper is None:
         keeper = _LOCAL.keeper = Keeper()
+        _KEEPERS.add(keeper)
     return keeper.outcome(task)
+
+
+@contextmanager
+def kept() -> Iterator[None]:
+    """For workers that are threads of this process: at the end of the block the processes they
+    keep are ended, whatever they are at, and no package starts another."""
+    _NO_MORE.clear()
+    try:
+        yield
+    finally:
+        _NO_MORE.set()
+        while _KEEPERS:
+            _KEEPERS.pop().stop()
 
 
 def memory_share(threads: int) -> int:
@@ -66,6 +86,13 @@ class Keeper:
             self.end()
         return outcome
 
+    def stop(self) -> None:
+        """Kill the process, from another thread than the one that uses it."""
+        process = self._process
+        if process is not None:
+            process.kill()
+            process.wait()
+
     def end(self) -> None:
         """End the process; the next package starts another."""
         if self._process is not None:
@@ -83,7 +110,10 @@ class Keeper:
                 stderr=subprocess.DEVNULL,
                 env={**os.environ, **dict.fromkeys(_ONE_THREAD, "1")},
                 bufsize=0,
+                process_group=0,  # Ctrl-C is for the run, which ends them
             )
+            if _NO_MORE.is_set():
+                self._process.kill()
         return self._process
 
 

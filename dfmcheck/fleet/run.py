@@ -24,7 +24,7 @@ from dfmcheck.errors import DfmcheckError, UsageError
 from dfmcheck.fleet import content
 from dfmcheck.fleet.dataset import FINAL, SCREENED, Dataset, Identity, Known, key_of, mark
 from dfmcheck.fleet.discover import Found, discover
-from dfmcheck.fleet.keeper import memory_share, work
+from dfmcheck.fleet.keeper import kept, memory_share, work
 from dfmcheck.fleet.tasks import Limits, Outcome, Task, failed
 
 if TYPE_CHECKING:
@@ -36,6 +36,16 @@ if TYPE_CHECKING:
 
 _AHEAD = 2  # packages handed out per worker, so that none waits for the next
 _EVERY = 3.0  # seconds between two looks at which workers are there
+_CALM = {
+    "distributed.worker.profile.enabled": False,
+    "distributed.admin.system-monitor.interval": "10s",
+    "distributed.admin.system-monitor.gil.enabled": False,
+    "distributed.admin.tick.interval": "500ms",
+    "distributed.scheduler.active-memory-manager.start": False,
+    "distributed.scheduler.http.routes": [],
+    "distributed.worker.http.routes": [],
+}
+"""Dask looks at itself a hundred times a second unless told not to: the cores are for packages."""
 _PATIENCE = 60.0  # seconds without any worker before the run gives up
 
 
@@ -97,7 +107,7 @@ def screen_fleet(
         if first is None:
             return
         with _stoppable() as stop, _client(options) as client:
-            tell.working(len(client.nthreads()))
+            tell.working(len(client.nthreads()) if options.scheduler else options.workers)
             for outcome in _outcomes(client, first, plan, stop):
                 store.write(outcome.identity, outcome.job, outcome.places)
                 tell.ended(outcome)
@@ -233,16 +243,17 @@ def _client(options: Options) -> Iterator[Client]:
         if name.split(".")[0] in ("distributed", "tornado", "asyncio"):
             logging.getLogger(name).setLevel(logging.CRITICAL)
     if not options.scheduler:
-        with _deaf():
+        with import_module("dask").config.set(_CALM):
+            # Threads are enough: each has a process of its own that screens.
             cluster = distributed.LocalCluster(
-                n_workers=options.workers,
-                threads_per_worker=1,
-                processes=True,
+                n_workers=1,
+                threads_per_worker=options.workers,
+                processes=False,
                 dashboard_address=None,
-                memory_limit=None,  # what is measured is held by the process a worker keeps
+                memory_limit=None,  # what is measured is held by the processes that screen
                 silence_logs=logging.CRITICAL,
             )
-        with cluster, distributed.Client(cluster) as client:
+        with cluster, distributed.Client(cluster) as client, kept():
             yield client
         return
     try:
@@ -277,19 +288,6 @@ def _stoppable() -> Iterator[threading.Event]:
     before = signal.signal(signal.SIGINT, heard)
     try:
         yield stop
-    finally:
-        signal.signal(signal.SIGINT, before)
-
-
-@contextmanager
-def _deaf() -> Iterator[None]:
-    """Processes started meanwhile do not hear Ctrl-C: it is for this one, which ends them."""
-    if threading.current_thread() is not threading.main_thread():
-        yield
-        return
-    before = signal.signal(signal.SIGINT, signal.SIG_IGN)
-    try:
-        yield
     finally:
         signal.signal(signal.SIGINT, before)
 

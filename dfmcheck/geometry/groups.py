@@ -40,7 +40,8 @@ def connected(count: int, a: npt.NDArray[Any], b: npt.NDArray[Any]) -> Rows:
             if (higher == label).all():
                 break
             label = higher
-    return np.unique(label, return_inverse=True)[1].astype(np.intp)
+    number: Rows = np.cumsum(label == np.arange(count)) - 1  # of each root
+    return number.take(label)
 
 
 class Points:

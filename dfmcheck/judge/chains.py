@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from typing import Any
-
 import numpy as np
 import numpy.typing as npt
 
@@ -13,6 +11,7 @@ Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
 
 _SAMPLE = 16  # points of a cell tried in the first pass; the second pass tries all
+_FAR = 2**18  # cells; more than any board is wide
 
 
 def chains(key: Ints, x: Floats, y: Floats, reach: float) -> Ints:
@@ -45,75 +44,87 @@ def chains(key: Ints, x: Floats, y: Floats, reach: float) -> Ints:
     if n == 0:
         return np.zeros(0, dtype=np.int64)
     placed = np.isfinite(x) & np.isfinite(y)
-    key = np.unique(key, return_inverse=True)[1].astype(np.int64) * 2 + ~placed
+    if key.min() < 0 or key.max() > 4 * n:  # few numbers for few keys, lest a code overflows
+        key = np.unique(key, return_inverse=True)[1].astype(np.int64)
+    key = key * 2 + ~placed
     x, y = np.where(placed, x, 0.0), np.where(placed, y, 0.0)
     # slightly smaller cells, so that rounding never puts two points beyond reach into one
     side = reach / np.sqrt(2.0) * (1 - 1e-9)
-    column, row = _ranks(np.floor(x / side)), _ranks(np.floor(y / side))
-    code = (key * (column.max() + 3) + column) * (row.max() + 3) + row
-    cells, cell = np.unique(code, return_inverse=True)
-    order = np.argsort(cell, kind="stable")
-    start = np.searchsorted(cell[order], np.arange(len(cells) + 1))
+    column, row = _steps(np.floor(x / side)), _steps(np.floor(y / side))
+    height = int(row.max()) + 3
+    code = (key * (column.max() + 3) + column) * height + row
+    order = np.argsort(code)
+    ordered = code.take(order)
+    new = np.concatenate([[True], ordered[1:] != ordered[:-1]])
+    start = np.flatnonzero(new)
+    cells, start = ordered.take(start), np.append(start, n)
 
-    pairs = _neighbours(cells, int(row.max()) + 3)
-    joined = pairs[_touch(pairs, order, start, x, y, reach)]
-
-    def components(edges: Ints) -> Ints:
-        return connected(len(cells), edges[:, 0], edges[:, 1]).astype(np.int64)
-
-    label = components(joined)
-    count = np.diff(start)
-    open_ = (count[pairs] > _SAMPLE).any(axis=1) & (label[pairs[:, 0]] != label[pairs[:, 1]])
-    if open_.any():
-        more = [p for p in pairs[open_] if _touch_exactly(p, order, start, x, y, reach)]
-        if more:
-            label = components(np.vstack([joined, np.array(more)]))
-    by_point: Ints = label[cell]
+    a, b = _neighbours(cells, height)
+    near = _touch(a, b, order, start, x, y, reach)
+    label = connected(len(cells), a[near], b[near])
+    crowded = np.diff(start) > _SAMPLE
+    open_ = np.flatnonzero((crowded[a] | crowded[b]) & (label[a] != label[b]))
+    more = [k for k in open_ if _touch_exactly((a[k], b[k]), order, start, x, y, reach)]
+    if more:
+        near[more] = True
+        label = connected(len(cells), a[near], b[near])
+    by_point = np.empty(n, dtype=np.int64)
+    by_point[order] = label.take(np.cumsum(new) - 1)
     return by_point
 
 
-def _ranks(cell: npt.NDArray[Any]) -> Ints:
-    """Renumber cell coordinates; gaps of more than two cells shrink to three."""
+def _steps(cell: Floats) -> Ints:
+    """Renumber cell coordinates from 0. Where they reach far, gaps of more than two cells shrink
+    to three, so that a code of three such numbers never overflows."""
+    cell = cell - cell.min()
+    if cell.max() < _FAR:
+        return cell.astype(np.int64)
     values, index = np.unique(cell, return_inverse=True)
     steps = np.minimum(np.diff(values), 3).astype(np.int64)
     rank = np.concatenate([np.zeros(1, dtype=np.int64), np.cumsum(steps)])
     return np.asarray(rank[index], dtype=np.int64)
 
 
-def _neighbours(cells: Ints, height: int) -> Ints:
+def _neighbours(cells: Ints, height: int) -> tuple[Ints, Ints]:
     """Pairs of occupied cells up to two apart; code differences never wrap to another key or
     column because both have a margin of three empty cells."""
+    beyond = np.append(cells, np.iinfo(np.int64).max)
+    row = np.arange(len(cells))
     found = []
-    for dx in range(3):
-        for dy in range(-2, 3):
-            if dx == 0 and dy <= 0:
-                continue
-            other = cells + dx * height + dy
-            at = np.searchsorted(cells, other)
-            at[at == len(cells)] = 0
-            hit = np.flatnonzero(cells[at] == other)
-            found.append(np.column_stack([hit, at[hit]]))
-    return np.concatenate(found).astype(np.int64)
+    for across in range(3):
+        # in one column the cells near lie side by side, so the first tells where the others are
+        up_to = cells + (across * height + 2)
+        at = np.searchsorted(cells, up_to - 4) if across else row + 1
+        here = row
+        while len(here):
+            hit = np.flatnonzero(beyond.take(at) <= up_to.take(here))
+            here, at = here.take(hit), at.take(hit)
+            found.append((here, at))
+            at = at + 1
+    first, second = zip(*found, strict=True)
+    return np.concatenate(first), np.concatenate(second)
 
 
 def _touch(
-    pairs: Ints, order: Ints, start: Ints, x: Floats, y: Floats, reach: float
+    a: Ints, b: Ints, order: Ints, start: Ints, x: Floats, y: Floats, reach: float
 ) -> npt.NDArray[np.bool_]:
     """Whether sampled points of two cells come within reach; exact for small cells."""
-    touches = np.zeros(len(pairs), dtype=bool)
+    touches = np.zeros(len(a), dtype=bool)
     count = np.diff(start)
+    count_a, count_b = count.take(a), count.take(b)
     for i in range(min(_SAMPLE, int(count.max()))):
+        left = np.flatnonzero(~touches & (count_a > i))
         for j in range(min(_SAMPLE, int(count.max()))):
-            todo = np.flatnonzero(~touches & (count[pairs[:, 0]] > i) & (count[pairs[:, 1]] > j))
-            if not len(todo):
+            left = left[~touches[left] & (count_b.take(left) > j)]
+            if not len(left):
                 break
-            a, b = order[start[pairs[todo, 0]] + i], order[start[pairs[todo, 1]] + j]
-            touches[todo] = np.hypot(x[a] - x[b], y[a] - y[b]) <= reach + 1e-9
+            p, q = order.take(start.take(a[left]) + i), order.take(start.take(b[left]) + j)
+            touches[left] = np.hypot(x[p] - x[q], y[p] - y[q]) <= reach + 1e-9
     return touches
 
 
 def _touch_exactly(
-    pair: Ints, order: Ints, start: Ints, x: Floats, y: Floats, reach: float
+    pair: tuple[int, int], order: Ints, start: Ints, x: Floats, y: Floats, reach: float
 ) -> bool:
     from scipy.spatial import cKDTree
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import fields
+from dataclasses import dataclass
 from itertools import pairwise
 from typing import Any
 
@@ -13,7 +13,7 @@ import numpy.typing as npt
 from dfmcheck.capability import Shop
 from dfmcheck.judge.chains import chains
 from dfmcheck.judge.finding import Finding, Source
-from dfmcheck.judge.limits import Rows
+from dfmcheck.judge.limits import Floats, Rows
 from dfmcheck.judge.message import (
     UNNAMED,
     fingerprint,
@@ -47,53 +47,101 @@ def findings_of(
     """Cluster the failing places and write a finding for each cluster."""
     if not failing:
         return []
-    one = Failing(
-        *(np.concatenate([getattr(part, f.name) for part in failing]) for f in fields(Failing))
-    )
-    taken = places.take(one.row)
-    rank = _rank(one, taken)
+    one = _joined(failing, places)
+    taken = one.taken
+    rank = _rank(one)
     layer = _layer_codes(one, rules)
     kinds = _numbered(
-        word_codes(one.rule)[0], layer,
-        taken["group"], one.tier, one.past_all, _mild(one, taken, rules),
-    )  # fmt: skip
+        one.rule_code, layer, taken["group"], one.tier, one.past_all, _mild(one, rules)
+    )
     x = (taken["x"] + taken["x2"]) / 2
     y = (taken["y"] + taken["y2"]) / 2
     # Points without a place are one chain.
     x = np.where(taken["group"] <= WHOLE_LAYER, np.nan, x)
-    label = _alike(chains(kinds, x, y, REACH), one, layer, taken, rank)
-    return [
-        _finding(one, taken, at, rows, shop, tier, rules) for at, rows in _clusters(label, rank)
-    ]
+    label = _alike(chains(kinds, x, y, REACH), one, layer, rank)
+    return [_finding(one, at, rows, shop, tier, rules) for at, rows in _clusters(label, rank)]
 
 
-def _layer_codes(one: Failing, rules: Mapping[str, Rule]) -> Rows:
+@dataclass(frozen=True)
+class _Failed:
+    """Equal-length columns of all failing places; ``taken`` their rows of the measurements."""
+
+    taken: Places
+    rules: list[str]
+    rule_code: Rows
+    layers: list[str]
+    layer_code: Rows
+    value: Floats
+    short: Floats
+    tier: Rows
+    fits: Rows
+    past_all: npt.NDArray[np.bool_]
+    limit: Floats
+    wanted: Floats
+
+
+def _joined(failing: Sequence[Failing], places: Places) -> _Failed:
+    lengths = [len(part.row) for part in failing]
+
+    def coded(words: list[str]) -> tuple[list[str], Rows]:
+        known = list(dict.fromkeys(words))
+        return known, np.repeat([known.index(word) for word in words], lengths)
+
+    def column(name: str) -> npt.NDArray[Any]:
+        return np.concatenate([getattr(part, name) for part in failing])
+
+    rules, rule_code = coded([part.rule for part in failing])
+    layers, layer_code = coded([part.layer for part in failing])
+    return _Failed(
+        taken=places.take(column("row")),
+        rules=rules,
+        rule_code=rule_code,
+        layers=layers,
+        layer_code=layer_code,
+        value=column("value"),
+        short=column("short"),
+        tier=column("tier"),
+        fits=column("fits"),
+        past_all=column("past_all"),
+        limit=column("limit"),
+        wanted=column("wanted"),
+    )
+
+
+def _layer_codes(one: _Failed, rules: Mapping[str, Rule]) -> Rows:
     """A number per layer; all layers of a rule of holes that go through them have the same."""
-    code = word_codes(one.layer)[0].astype(np.int64)
-    id_, ids = word_codes(one.rule)
-    through = np.array([rules[name].through for name in ids], dtype=bool)
-    return np.where(through[id_], -1, code)
+    through = np.array([rules[name].through for name in one.rules], dtype=bool)
+    return np.where(through[one.rule_code], -1, one.layer_code)
 
 
-def _mild(one: Failing, taken: Places, rules: Mapping[str, Rule]) -> npt.NDArray[np.bool_]:
+def _mild(one: _Failed, rules: Mapping[str, Rule]) -> npt.NDArray[np.bool_]:
     """Places that weigh a query at most: they must not hide a heavier one in their spot."""
-    kind, kinds = word_codes(taken["kind"])
-    id_, ids = word_codes(one.rule)
-    table = np.array([[word in rules[name].mild for word in kinds] for name in ids], dtype=bool)
-    return np.asarray(table[id_, kind], dtype=bool)
+    kind, kinds = word_codes(one.taken["kind"])
+    table = np.array([[word in rules[id_].mild for word in kinds] for id_ in one.rules], dtype=bool)
+    return np.asarray(table[one.rule_code, kind], dtype=bool)
 
 
-def _rank(one: Failing, taken: Places) -> Rows:
+def _rank(one: _Failed) -> Rows:
     """Position of each row in an order that depends on the rows only: worst first, then by
     place. Coarser than a nanometre nothing counts, so a shifted datum ranks alike."""
-    keys: list[npt.NDArray[Any]] = [
-        sorted_words(taken[name]) for name in ("file_b", "file_a", "net_b", "net_a", "kind")
-    ]
-    keys += [taken[name] for name in ("line_b", "line_a", "code_b", "code_a", "group")]
-    keys += [taken[name].round(4) for name in ("y2", "x2", "y", "x")]
-    keys.append(-one.short.round(6))
-    rank = np.empty(len(one.row), dtype=np.int64)
-    rank[np.lexsort(keys)] = np.arange(len(one.row))
+    taken = one.taken
+    places = (np.nan_to_num(taken[name], nan=np.inf) for name in ("x", "y", "x2", "y2"))
+    keys = [-one.short.round(6), *(place.round(4) for place in places)]
+    order = np.lexsort(keys[2::-1])
+    # the few that are still level are settled by the rest
+    level = np.ones(len(order) - 1, dtype=bool)
+    for key in keys[:3]:
+        ordered = key.take(order)
+        level &= ordered[1:] == ordered[:-1]
+    at = np.flatnonzero(np.append(level, False) | np.append(False, level))
+    rows = order[at]
+    keys += [taken[name] for name in ("group", "code_a", "code_b", "line_a", "line_b")]
+    keys = [key.take(rows) for key in keys]
+    words = ("kind", "net_a", "net_b", "file_a", "file_b")
+    keys += [sorted_words(taken[name].take(rows)) for name in words]
+    order[at] = rows[np.lexsort(keys[::-1])]
+    rank = np.empty(len(order), dtype=np.int64)
+    rank[order] = np.arange(len(order))
     return rank
 
 
@@ -110,12 +158,18 @@ def sorted_words(column: npt.NDArray[Any]) -> Rows:
 
 
 def _numbered(*columns: npt.NDArray[Any]) -> Rows:
-    """One number per distinct combination of the columns."""
-    code = np.zeros(len(columns[0]), dtype=np.int64)
+    """One number per distinct combination of the columns, in their order."""
+    code, size = np.zeros(len(columns[0]), dtype=np.int64), 1
     for column in columns:
-        index = np.unique(column, return_inverse=True)[1]
-        code = np.unique(code * (int(index.max()) + 1) + index, return_inverse=True)[1]
-    return code.astype(np.int64)
+        if column.dtype.kind == "f" or int(column.max()) - int(column.min()) > 2 * len(column):
+            column = np.unique(column, return_inverse=True)[1]
+        low = int(column.min())
+        span = int(column.max()) - low + 1
+        if size * span > 2**62:
+            code = np.unique(code, return_inverse=True)[1]
+            size = int(code.max()) + 1
+        code, size = code * span + (column.astype(np.int64) - low), size * span
+    return np.unique(code, return_inverse=True)[1].astype(np.int64)
 
 
 def _clusters(label: Rows, rank: Rows) -> Iterator[tuple[int, Rows]]:
@@ -126,7 +180,7 @@ def _clusters(label: Rows, rank: Rows) -> Iterator[tuple[int, Rows]]:
         yield int(order[start]), order[start:stop]
 
 
-def _alike(label: Rows, one: Failing, layer: Rows, taken: Places, rank: Rows) -> Rows:
+def _alike(label: Rows, one: _Failed, layer: Rows, rank: Rows) -> Rows:
     """Give the same label to clusters whose worst places are alike, where there are many: to
     those of one value first, then to all of a kind when too many are still left."""
     order = np.lexsort((rank, label))
@@ -134,8 +188,8 @@ def _alike(label: Rows, one: Failing, layer: Rows, taken: Places, rank: Rows) ->
     if len(head) < ALIKE:
         return label
     kind = _numbered(
-        word_codes(one.rule[head])[0], layer[head],
-        word_codes(taken["kind"][head])[0], one.tier[head], one.past_all[head],
+        one.rule_code[head], layer[head],
+        word_codes(one.taken["kind"][head])[0], one.tier[head], one.past_all[head],
         one.limit[head].round(6),
     )  # fmt: skip
     value = one.value[head]
@@ -146,8 +200,10 @@ def _alike(label: Rows, one: Failing, layer: Rows, taken: Places, rank: Rows) ->
     family[by_value] = np.cumsum(new) - 1
     many = np.bincount(family)[family] >= ALIKE
     merged = np.where(many, family + len(label), label[head])
-    pairs = np.unique(np.stack([kind, merged]), axis=1)
-    flood = np.bincount(pairs[0])[kind] >= FLOOD
+    order = np.lexsort((merged, kind))
+    first = np.diff(kind[order], prepend=-1) != 0
+    first |= np.diff(merged[order], prepend=-1) != 0
+    flood = np.bincount(kind[order[first]])[kind] >= FLOOD
     merged = np.where(flood, kind + 2 * len(label), merged)
     to = np.empty(int(label.max()) + 1, dtype=np.int64)
     to[label[head]] = merged
@@ -155,12 +211,13 @@ def _alike(label: Rows, one: Failing, layer: Rows, taken: Places, rank: Rows) ->
 
 
 def _finding(
-    one: Failing, taken: Places, at: int, rows: Rows, shop: Shop, tier: str,
-    rules: Mapping[str, Rule],
-) -> Finding:  # fmt: skip
-    rule = rules[str(one.rule[at])]
-    layer = str(one.layer[at])
-    others = tuple(sorted(set(one.layer[rows].tolist()) - {layer}, key=natural))
+    one: _Failed, at: int, rows: Rows, shop: Shop, tier: str, rules: Mapping[str, Rule]
+) -> Finding:
+    taken = one.taken
+    rule = rules[one.rules[one.rule_code[at]]]
+    layer = one.layers[one.layer_code[at]]
+    on = {one.layers[code] for code in set(one.layer_code[rows].tolist())}
+    others = tuple(sorted(on - {layer}, key=natural))
     heaviest = shop.limits[rule.id].weight
     weight = rule.weight if heaviest is None else heaviest
     if not one.past_all[at] or str(taken["kind"][at]) in rule.mild:
@@ -203,14 +260,15 @@ def _finding(
         remedy=rule.change,
         who=rule.who,
         sources=_sources(taken, at),
-        places=_listed(one, taken, rows) if len(rows) > 1 else (),
+        places=_listed(one, rows) if len(rows) > 1 else (),
         also_on=others,
         kind=kind_words(str(taken["kind"][at])),
     )  # fmt: skip
 
 
-def _listed(one: Failing, taken: Places, rows: Rows) -> tuple[tuple[float, float, float], ...]:
+def _listed(one: _Failed, rows: Rows) -> tuple[tuple[float, float, float], ...]:
     """Middle of each measured line and its value, worst first."""
+    taken = one.taken
     x = ((taken["x"][rows] + taken["x2"][rows]) / 2).round(6)
     y = ((taken["y"][rows] + taken["y2"][rows]) / 2).round(6)
     keep = np.isfinite(x) & np.isfinite(y)

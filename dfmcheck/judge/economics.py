@@ -44,6 +44,8 @@ def to_reach(
     """
     out = []
     first = next((n for n, fit in enumerate(fits) if fit.fits), len(fits))
+    ids = dict.fromkeys(run.rule for run in blocking)
+    past = {id_: _past([run for run in blocking if run.rule == id_], places) for id_ in ids}
     for n, fit in enumerate(fits):
         if fit.fits or not fit.places:
             continue
@@ -51,16 +53,15 @@ def to_reach(
         spots: list[_Spots] = []
         unknown = tuple(id_ for id_, count in fit.places.items() if not count)
         for id_ in fit.places:
-            runs = [run for run in blocking if run.rule == id_ and run.fails[n].any()]
-            if not runs:
+            if id_ not in past or not past[id_].fails[n].any():
                 continue
-            mine = _spots(runs, n, places)
+            mine = _spots(past[id_], n)
             spots.append(mine)
             blockers.append(
                 Blocker(
                     rule=id_,
-                    changes=len(mine.short),
-                    places=int(mine.count.sum()),
+                    changes=mine.spots,
+                    places=mine.places,
                     value=float(mine.value[0]),
                     limit=float(mine.limit[0]),
                     unit=rules[id_].unit,
@@ -93,49 +94,97 @@ def _alone(id_: str, fits: Sequence[TierFit]) -> str:
     return ""
 
 
-@dataclass(frozen=True, slots=True)
-class _Spots:
-    """Spots of one rule, worst first: row of the worst place, how far past, and so on."""
+@dataclass(frozen=True)
+class _Past:
+    """Places of one rule past a limit of some tier, on all layers."""
 
     rule: str
+    layers: npt.NDArray[Any]  # text, by run
+    run: Rows  # which layer
+    key: Rows  # places may be joined where it is the same
+    row: Rows
+    x: Floats  # middle of the measured line
+    y: Floats
+    value: Floats
+    limits: Floats  # (tiers, places)
+    fails: npt.NDArray[np.bool_]  # (tiers, places)
+
+
+def _past(runs: Sequence[Blocking], places: Places) -> _Past:
+    row = np.concatenate([run.row for run in runs])
+    run = np.repeat(np.arange(len(runs)), [len(run.row) for run in runs])
+    x, x2, y, y2 = (places[name].take(row) for name in ("x", "x2", "y", "y2"))
+    group = np.unique(places["group"].take(row), return_inverse=True)[1]
+    return _Past(
+        runs[0].rule,
+        np.array([run.layer for run in runs], dtype=object),
+        run,
+        np.unique(run * (int(group.max()) + 1) + group, return_inverse=True)[1],
+        row,
+        (x + x2) / 2,
+        (y + y2) / 2,
+        np.concatenate([run.value for run in runs]),
+        np.concatenate([run.limits for run in runs], axis=1),
+        np.concatenate([run.fails for run in runs], axis=1),
+    )
+
+
+@dataclass(frozen=True)
+class _Spots:
+    """Spots of one rule: how many, with how many places; and of the worst, worst first, layer,
+    row and numbers of the worst place, and how many places each has."""
+
+    rule: str
+    spots: int
+    places: int
     layer: npt.NDArray[Any]
     row: Rows
     value: Floats
     limit: Floats
-    short: Floats
     count: Rows
 
 
-def _spots(runs: Sequence[Blocking], tier: int, places: Places) -> _Spots:
+def _spots(past: _Past, tier: int) -> _Spots:
     """Places of one rule that lie together on one layer are one spot."""
-    fails = [run.fails[tier] for run in runs]
-    row = np.concatenate([run.row[f] for run, f in zip(runs, fails, strict=True)])
-    value = np.concatenate([run.value[f] for run, f in zip(runs, fails, strict=True)])
-    limit = np.concatenate([run.limits[tier][f] for run, f in zip(runs, fails, strict=True)])
-    run_of = np.repeat(np.arange(len(runs)), [int(f.sum()) for f in fails])
-    x = (places["x"][row] + places["x2"][row]) / 2
-    y = (places["y"][row] + places["y2"][row]) / 2
-    short = np.abs(limit - value)
-    head, count = _heads(run_of, places["group"][row], x, y, short)
+    fails = np.flatnonzero(past.fails[tier])
+    run, key, x, y = (
+        past.run.take(fails), past.key.take(fails), past.x.take(fails), past.y.take(fails)
+    )  # fmt: skip
+    value, limit = past.value.take(fails), past.limits[tier].take(fails)
     # to the tenth of a micrometre, so that equal places rank by where they are, not by noise
-    order = np.lexsort((y[head].round(4), x[head].round(4), run_of[head], -short[head].round(6)))
+    x4, y4, past_by = x.round(4), y.round(4), -np.abs(limit - value).round(6)
+    if (np.bincount(key) < 2).all():  # nothing may be joined
+        head, count = np.arange(len(key)), np.ones(len(key), dtype=np.int64)
+    else:
+        label = chains(key, x, y, REACH)
+        head = _least_of_each(label, past_by, x4, y4)
+        count = np.bincount(label)[label[head]]
+    spots, joined = len(head), len(fails)
+    if spots > LISTED:
+        far = past_by[head]
+        some = np.flatnonzero(far <= np.partition(far, LISTED)[LISTED])
+        head, count = head[some], count[some]
+    order = np.lexsort((y4[head], x4[head], run[head], past_by[head]))
     head, count = head[order], count[order]
-    layers = np.array([run.layer for run in runs], dtype=object)
     return _Spots(
-        runs[0].rule, layers[run_of[head]], row[head], value[head], limit[head], short[head], count
-    )
+        past.rule, spots, joined,
+        past.layers[run[head]], past.row[fails[head]], value[head], limit[head], count,
+    )  # fmt: skip
 
 
-def _heads(run: Rows, group: Rows, x: Floats, y: Floats, short: Floats) -> tuple[Rows, Rows]:
-    """Worst row of each spot, and the number of places in it."""
-    key = run * (int(group.max()) - int(group.min()) + 1) + group - int(group.min())
-    ordered = np.sort(key)
-    if (ordered[1:] != ordered[:-1]).all():  # nothing may be joined
-        return np.arange(len(key)), np.ones(len(key), dtype=np.int64)
-    label = chains(key, x, y, REACH)
-    order = np.lexsort((y.round(4), x.round(4), -short.round(6), label))
-    first = np.flatnonzero(np.diff(label[order], prepend=-1))
-    return order[first], np.diff(np.append(first, len(order)))
+def _least_of_each(label: Rows, *columns: Floats) -> Rows:
+    """First row of each label in the order of the columns, by label.
+
+    >>> _least_of_each(np.array([1, 0, 1, 1]), np.array([2, 5, 1, 1]), np.array([0, 0, 4, 3]))
+    array([1, 3])
+    """
+    rows = np.argsort(label, kind="stable")
+    for column in columns:
+        first = np.flatnonzero(np.diff(label[rows], prepend=-1))
+        given = np.nan_to_num(column[rows], nan=np.inf)
+        least = np.minimum.reduceat(given, first)
+        rows = rows[given == np.repeat(least, np.diff(np.append(first, len(rows))))]
+    return rows[np.flatnonzero(np.diff(label[rows], prepend=-1))]
 
 
 def _listed(

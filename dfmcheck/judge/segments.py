@@ -54,11 +54,12 @@ def segments(places: Places) -> Iterator[tuple[str, str, Rows]]:
 
 @dataclass(slots=True)
 class Failing:
-    """Equal-length columns of the places that fail the tier judged against."""
+    """Equal-length columns of the places of one rule on one layer that fail the tier judged
+    against."""
 
+    rule: str
+    layer: str
     row: Rows
-    rule: npt.NDArray[Any]  # text, as is layer
-    layer: npt.NDArray[Any]
     value: Floats  # as judged
     margin: Floats  # uncertainty and tolerance
     short: Floats  # how far past the limit of ``tier``, positive
@@ -165,9 +166,9 @@ def _collect(
     reached = table[last, np.arange(len(pick))]
     out.failing.append(
         Failing(
+            rule=rule.id,
+            layer=layer,
             row=rows[pick],
-            rule=np.full(len(pick), rule.id, dtype=object),
-            layer=np.full(len(pick), layer, dtype=object),
             value=value,
             margin=margin[pick],
             short=sign * (reached - value),

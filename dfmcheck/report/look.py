@@ -8,9 +8,9 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from rich.cells import cell_len
 from rich.console import Console, ConsoleOptions, RenderableType, RenderResult
 from rich.padding import Padding
-from rich.table import Table
 from rich.text import Text
 
 VERMILION, ORANGE, SKY = "#d55e00", "#e69f00", "#56b4e9"
@@ -52,8 +52,10 @@ _ASCII_MARKS = {
 INDENT = 2
 
 
-def inset(body: RenderableType, by: int = INDENT) -> Padding:
+def inset(body: RenderableType, by: int = INDENT) -> RenderableType:
     """``body`` moved in from the left, no wider than it needs to be."""
+    if isinstance(body, Text):
+        return _Beside(Text(" " * by), body)
     return Padding(body, (0, 0, 0, by), expand=False)
 
 
@@ -93,11 +95,32 @@ class Heading:
         yield line
 
 
-def hanging(lead: Text | str, body: Text | str, indent: int = INDENT, width: int = 0) -> Padding:
+def hanging(
+    lead: Text | str, body: Text | str, indent: int = INDENT, width: int = 0
+) -> RenderableType:
     """``lead`` in a column of its own, ``body`` wrapping beside it."""
-    grid = Table.grid(padding=(0, 1, 0, 0))
-    lead_text = lead if isinstance(lead, Text) else Text(lead, "dim")
-    grid.add_column(width=width or lead_text.cell_len, no_wrap=True)
-    grid.add_column(overflow="fold")
-    grid.add_row(lead_text, body)
-    return inset(grid, indent)
+    first = Text(" " * indent)
+    first.append_text(lead if isinstance(lead, Text) else Text(lead, "dim"))
+    first.pad_right(indent + width - first.cell_len)
+    first.append(" ")
+    return _Beside(first, body if isinstance(body, Text) else Text(body))
+
+
+@dataclass(frozen=True, slots=True)
+class _Beside:
+    """Text that wraps beside the start of its first line. A report has hundreds of them, and a
+    table for each would take four times as long."""
+
+    start: Text
+    body: Text
+
+    def __rich_console__(self, console: Console, options: ConsoleOptions) -> RenderResult:
+        room = max(options.max_width - self.start.cell_len, 1)
+        start = self.start
+        for line in self.body.split("\n", allow_blank=True):
+            fits = options.no_wrap or cell_len(line.plain) <= room
+            for part in (line,) if fits else line.wrap(console, room, overflow="fold"):
+                out = start.copy()
+                out.append_text(part)
+                yield from out.render(console, end="\n")
+                start = Text(" " * self.start.cell_len)

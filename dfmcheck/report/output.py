@@ -8,12 +8,7 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
-from rich.console import Console
-from rich.progress import BarColumn, MofNCompleteColumn, Progress, TaskID, TextColumn
-
 from dfmcheck.errors import PackageError, UsageError
-from dfmcheck.report.look import ORANGE, SKY
-from dfmcheck.report.text import plain
 
 
 def check_outputs(*paths: Path | None) -> None:
@@ -68,10 +63,20 @@ def write(path: Path, text: str) -> None:
 @contextmanager
 def progress(*, shown: bool) -> Iterator[Callable[[str, int, int], None] | None]:
     """A progress display on standard error, only when that is a terminal."""
-    console = Console(stderr=True)
-    if not shown or not console.is_terminal:
+    if not shown:
         yield None
         return
+    from rich.console import Console
+
+    console = Console(stderr=True)
+    if not console.is_terminal:
+        yield None
+        return
+    from rich.progress import BarColumn, MofNCompleteColumn, Progress, TaskID, TextColumn
+
+    from dfmcheck.report.look import ORANGE, SKY
+    from dfmcheck.report.text import plain
+
     columns = (
         TextColumn("{task.description}", markup=False),
         BarColumn(complete_style=SKY, finished_style=SKY, pulse_style=ORANGE),

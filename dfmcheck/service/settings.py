@@ -6,6 +6,7 @@ import os
 import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass, field, fields
+from difflib import get_close_matches
 from ipaddress import ip_address
 from pathlib import Path
 from typing import Any
@@ -131,6 +132,15 @@ def _fitting(name: str, value: Any, where: str) -> Any:
 
 def _from_environment(environment: Mapping[str, str]) -> dict[str, Any]:
     out: dict[str, Any] = {}
+    known = [ENVIRONMENT + entry.name.upper() for entry in fields(Settings)]
+    for name in sorted(environment):
+        if name.startswith(ENVIRONMENT) and name not in known:
+            close = get_close_matches(name, known, n=1)
+            raise UsageError(
+                f"the environment variable {name} stands for no setting",
+                f"{ENVIRONMENT} and the name of a setting in capitals",
+                f"Did you mean {close[0]}?" if close else "Correct its name or remove it.",
+            )
     for entry in fields(Settings):
         text = environment.get(ENVIRONMENT + entry.name.upper())
         if text is None:

@@ -180,7 +180,9 @@ class Worker:
 
 
 _NEEDED = (
-    "pyarrow.parquet",
+    "lark",
+    "pyarrow",
+    "dfmcheck.formats.jobfile.reader",
     "dfmcheck.judge",
     "dfmcheck.measure.store",
     "dfmcheck.report.csv_report",

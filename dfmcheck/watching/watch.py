@@ -89,8 +89,7 @@ class Watch:
     def _judged_with(self) -> dict[str, Any]:
         given = self.settings
         shop = load_shop(given.shop)
-        text = shop.model_copy(update={"file": ""}).model_dump_json()
-        limits = hashlib.sha256(text.encode()).hexdigest()
+        limits = hashlib.sha256(shop.content().encode()).hexdigest()
         return {
             "shop": shop.name, "limits": limits, "tier": tier_of(shop, given.tier),
             "thickness": given.thickness, "copper": given.copper,

@@ -12,12 +12,9 @@ from collections.abc import Container, Iterable
 from dataclasses import dataclass
 from functools import lru_cache
 
-from lark import Token, Tree
-from lark.exceptions import UnexpectedInput
-
 from dfmcheck.formats.gerber.coordinates import INCH
 from dfmcheck.formats.gerber.notes import Notes
-from dfmcheck.formats.gerber.syntax import grammar
+from dfmcheck.formats.gerber.syntax import NotInGrammarError, parse
 from dfmcheck.formats.records import Aperture, Primitive
 from dfmcheck.terms import Weight
 
@@ -52,7 +49,7 @@ class Row:
 
 @lru_cache(maxsize=20_000)  # one list serves every file of a package
 def read_row(text: str, line: int) -> Row:
-    """Read one row; lark's UnexpectedInput where it is none.
+    """Read one row; NotInGrammarError where it is none.
 
     Examples
     --------
@@ -62,20 +59,20 @@ def read_row(text: str, line: int) -> Row:
     ((1.5, 'MM'), (0.8, 'MM'))
     """
     bare = re.sub(r"[\s,;|]+", " ", text.upper()).strip()
-    tree = grammar("aperture_list").parse(bare)
+    tree = parse("aperture_list", bare)
     sizes: list[tuple[float, str]] = []
     rotation = 0.0
     for part in tree.children[2:]:
-        assert isinstance(part, Tree)
+        assert not isinstance(part, str)
         if part.data == "size":
             unit = str(part.children[1]) if len(part.children) > 1 else ""
             unit = "MIL" if unit == "MILS" else "IN" if unit.startswith("INCH") else unit
             sizes.append((float(str(part.children[0])), unit))
         else:
             for inner in part.children:
-                if isinstance(inner, Tree):
+                if not isinstance(inner, str):
                     rotation = float(str(inner.children[0]))
-    code, shape = (str(t) for t in tree.children[:2] if isinstance(t, Token))
+    code, shape = (str(t) for t in tree.children[:2] if isinstance(t, str))
     return Row(int(code), shape, tuple(sizes), rotation, line)
 
 
@@ -101,7 +98,7 @@ def read_aperture_list(text: str, wanted: Container[int], notes: Notes) -> list[
             continue
         try:
             rows.append(read_row(line, number))
-        except UnexpectedInput:
+        except NotInGrammarError:
             _unread(line, number, notes)
     if not rows:
         notes.add(

@@ -7,12 +7,9 @@ import re
 from collections.abc import Mapping
 from dataclasses import dataclass
 
-from lark import Token, Tree
-from lark.exceptions import UnexpectedInput
-
 from dfmcheck.formats.gerber.macros import Macro, build_primitives
 from dfmcheck.formats.gerber.notes import Notes
-from dfmcheck.formats.gerber.syntax import NUMBER, grammar
+from dfmcheck.formats.gerber.syntax import NUMBER, NotInGrammarError, parse
 from dfmcheck.formats.gerber.words import MOST_CODE
 from dfmcheck.formats.limits import MOST_LINE, MOST_MM
 from dfmcheck.formats.records import Aperture, Primitive
@@ -35,7 +32,7 @@ class Definition:
 
 
 def read_definition(text: str) -> Definition:
-    """Read an AD command without blanks; lark's UnexpectedInput where it is none.
+    """Read an AD command without blanks; NotInGrammarError where it is none.
 
     Examples
     --------
@@ -47,13 +44,13 @@ def read_definition(text: str) -> Definition:
     plain = _PLAIN.match(text)
     if plain:
         return Definition(int(plain[1]), plain[2], tuple([float(v) for v in plain[3].split("X")]))
-    tree = grammar("aperture").parse(text)
+    tree = parse("aperture", text)
     code, name = (str(c) for c in tree.children[:2])
     numbers: tuple[float, ...] = ()
     for part in tree.children[2:]:
-        if isinstance(part, Tree):
+        if not isinstance(part, str):
             numbers = tuple(
-                float(t) for t in part.children if isinstance(t, Token) and t.type == "NUMBER"
+                float(t) for t in part.children if isinstance(t, str) and t.type == "NUMBER"
             )
     return Definition(int(code), name, numbers)
 
@@ -84,7 +81,7 @@ def build_aperture(
         return None
     try:
         definition = read_definition(text)
-    except UnexpectedInput:
+    except NotInGrammarError:
         _unreadable(text, line, notes)
         return None
     code, template, numbers = definition.code, definition.template, definition.numbers

@@ -5,10 +5,7 @@ from __future__ import annotations
 import re
 from functools import lru_cache
 
-from lark import Token, Tree
-from lark.exceptions import UnexpectedInput
-
-from dfmcheck.formats.gerber.syntax import grammar
+from dfmcheck.formats.gerber.syntax import NotInGrammarError, parse
 
 # the plain part of grammars/gerber_attribute.lark; large files hold tens of thousands
 _PLAIN = re.compile(r"(TF|TA|TO|TD)(?:([^,*%]+)((?:,[^,*%]*)*))?\Z")
@@ -51,7 +48,7 @@ def read_attribute(text: str) -> tuple[str, str, tuple[str, ...]] | None:
     else:
         try:
             kind, name, fields = read_by_grammar(text)
-        except UnexpectedInput:
+        except NotInGrammarError:
             return None
     if not name and kind != "TD":
         return None
@@ -60,9 +57,9 @@ def read_attribute(text: str) -> tuple[str, str, tuple[str, ...]] | None:
 
 def read_by_grammar(text: str) -> tuple[str, str, list[str]]:
     """The same by ``grammars/gerber_attribute.lark``, escapes not resolved."""
-    tree = grammar("attribute").parse(text)
-    words = [str(t) for t in tree.children if isinstance(t, Token)]
+    tree = parse("attribute", text)
+    words = [str(t) for t in tree.children if isinstance(t, str)]
     fields = [
-        str(c.children[0]) if c.children else "" for c in tree.children if isinstance(c, Tree)
+        str(c.children[0]) if c.children else "" for c in tree.children if not isinstance(c, str)
     ]
     return words[0], words[1] if len(words) > 1 else "", fields

@@ -10,11 +10,9 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from lark import Tree
-from lark.exceptions import UnexpectedInput
 
 from dfmcheck.formats.gerber.notes import Notes
-from dfmcheck.formats.gerber.syntax import grammar
+from dfmcheck.formats.gerber.syntax import NotInGrammarError, parse
 from dfmcheck.formats.gerber.words import Numbers, Positions, Word, Words
 from dfmcheck.terms import Weight
 
@@ -37,7 +35,7 @@ class Format:
 
 
 def read_format(text: str) -> Format:
-    """Read an FS command; lark's UnexpectedInput where it is none.
+    """Read an FS command; NotInGrammarError where it is none.
 
     Examples
     --------
@@ -53,9 +51,9 @@ def read_format(text: str) -> Format:
 
 def read_by_grammar(text: str) -> Format:
     """The same by ``grammars/gerber_format.lark``."""
-    tree = grammar("format").parse(text)
+    tree = parse("format", text)
     parts = {
-        str(t.data): [str(c) for c in t.children] for t in tree.children if isinstance(t, Tree)
+        str(t.data): [str(c) for c in t.children] for t in tree.children if not isinstance(t, str)
     }
     x, y = (tuple(int(d) for d in parts[f"{axis}_digits"]) for axis in "xy")
     return Format(
@@ -80,7 +78,7 @@ def choose_format(
     for text, line in stated:
         try:
             found = read_format(text)
-        except UnexpectedInput:
+        except NotInGrammarError:
             notes.illegal(
                 Weight.HOLD,
                 f"format statement '{text[:40]}' cannot be read",

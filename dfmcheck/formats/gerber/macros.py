@@ -12,12 +12,10 @@ import re
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
-
-from lark import Token, Tree
-from lark.exceptions import UnexpectedInput
+from typing import TYPE_CHECKING
 
 from dfmcheck.formats.gerber.notes import Notes
-from dfmcheck.formats.gerber.syntax import NUMBER, grammar
+from dfmcheck.formats.gerber.syntax import NUMBER, NotInGrammarError, parse
 from dfmcheck.formats.limits import (
     MOST_ERASING,
     MOST_LINE,
@@ -28,6 +26,9 @@ from dfmcheck.formats.limits import (
 )
 from dfmcheck.formats.records import Primitive
 from dfmcheck.terms import Weight
+
+if TYPE_CHECKING:
+    from lark import Token, Tree
 
 Variables = dict[int, float]
 Expression = Callable[[Variables], float]
@@ -73,7 +74,7 @@ def _expression(node: Tree[Token]) -> Expression:
     if kind == "variable":
         index = int(str(node.children[0])[1:])
         return lambda variables: variables.get(index, 0.0)  # 4.5.4.3: unset is 0
-    inner = [_expression(c) for c in node.children if isinstance(c, Tree)]
+    inner = [_expression(c) for c in node.children if not isinstance(c, str)]
     if kind == "negate":
         return lambda variables: -inner[0](variables)
     if kind in _OPERATORS:
@@ -84,7 +85,7 @@ def _expression(node: Tree[Token]) -> Expression:
 
 @lru_cache(maxsize=8192)
 def read_block(text: str) -> Block:
-    """Read one block without blanks; lark's UnexpectedInput or RecursionError where it is none.
+    """Read one block without blanks; NotInGrammarError or RecursionError where it is none.
 
     Examples
     --------
@@ -96,9 +97,9 @@ def read_block(text: str) -> Block:
     """
     if _CONSTANT.match(text):
         return Block(-1, (), tuple([float(v) for v in text.rstrip(",").split(",")]))
-    tree = grammar("macro").parse(text).children[0]
-    assert isinstance(tree, Tree)
-    values = tuple(_expression(c) for c in tree.children if isinstance(c, Tree))
+    tree = parse("macro", text).children[0]
+    assert not isinstance(tree, str)
+    values = tuple(_expression(c) for c in tree.children if not isinstance(c, str))
     if tree.data == "assignment":
         return Block(int(str(tree.children[0])[1:]), values)
     code = float(str(tree.children[0]))
@@ -119,7 +120,7 @@ def read_macro(name: str, texts: Sequence[str], line: int, notes: Notes) -> Macr
             if len(bare) > MOST_LINE and not _CONSTANT.match(bare):
                 raise RecursionError
             blocks.append(read_block(bare))
-        except (UnexpectedInput, RecursionError):
+        except (NotInGrammarError, RecursionError):
             notes.illegal(
                 Weight.HOLD,
                 f"macro {name}: block '{bare[:60]}' cannot be read",

@@ -5,13 +5,14 @@ from __future__ import annotations
 import re
 from dataclasses import dataclass, field
 from functools import cache
-
-from lark import Lark
-from lark.exceptions import LarkError
+from typing import TYPE_CHECKING
 
 from dfmcheck.formats.limits import MOST_PARAMETERS, too_much
 from dfmcheck.resources import data_folder
 from dfmcheck.terms import Assumption, Defect, Weight
+
+if TYPE_CHECKING:
+    from lark import Lark
 
 _THICKNESS = re.compile(
     r"board thickness\s*\(?\s*([a-z]*)\s*\)?\s*[:=]?\s*([\d.]+)\s*([a-z]*)", re.I
@@ -35,6 +36,8 @@ _SYSTEMS = {
 @cache
 def grammar(name: str) -> Lark:
     """The parser of ``grammars/ipc356_<name>.lark``."""
+    from lark import Lark
+
     path = data_folder("grammars") / f"ipc356_{name}.lark"
     return Lark(path.read_text(encoding="utf-8"), parser="lalr", start=name)
 
@@ -67,6 +70,8 @@ class Head:
                 self.file,
                 line,
             )
+        from lark.exceptions import LarkError
+
         text = text[:_LONGEST]
         try:
             tree = grammar("parameter").parse(text.rstrip())
