@@ -6,7 +6,7 @@ import numpy as np
 import shapely
 
 from dfmcheck.board.model import Board
-from dfmcheck.board.nets import hole_polygons
+from dfmcheck.board.nets import holes_met
 from dfmcheck.board.register import register_checks
 from dfmcheck.formats.jobfile import JobFile
 from dfmcheck.terms import Defect, Weight
@@ -31,17 +31,14 @@ def _holes_on_lands(board: Board) -> list[Defect]:
     out: list[Defect] = []
     if not board.copper:
         return out
+    met = np.zeros(len(holes), dtype=np.bool_)
+    for layer in (board.copper[0], board.copper[-1]):
+        met[holes_met(holes, layer.image)[1]] = True
     for n, name in enumerate(board.drill_files):
         rows = np.flatnonzero((holes.file == n) & (holes.plated == 1))
         if len(rows) < _FEW:
             continue
-        discs = hole_polygons(holes, rows)
-        met = np.zeros(len(rows), dtype=np.bool_)
-        tree = shapely.STRtree(discs)
-        for layer in (board.copper[0], board.copper[-1]):
-            if len(layer.image.parts):
-                met[tree.query(layer.image.parts, predicate="intersects")[1]] = True
-        share = float(met.mean())
+        share = float(met[rows].mean())
         if share < 0.5:
             out.append(
                 Defect(

@@ -155,6 +155,13 @@ class Fit:
         return self.telling and self.count >= 8 and self.after >= 0.8 and self.before <= 0.4
 
 
+def distinct(points: Floats) -> Floats:
+    """Points (n, 2) without repeats, ascending by x, then y."""
+    # As complex numbers rows are compared in one go: real part first, then the other.
+    once = np.unique(np.ascontiguousarray(points + 0.0).view(np.complex128))
+    return once.view(np.float64).reshape(-1, 2)
+
+
 def share(points: Floats, held: Points) -> float:
     """Share of points (n, 2) that have a target within ``SAME_PLACE``; 0 without points."""
     if len(points) == 0:
@@ -183,7 +190,7 @@ def find_move(points: Floats, targets: Floats) -> Fit:
     """
     if len(targets) == 0 or len(points) == 0:
         return Fit(Move(), 0.0, 0.0, len(points))
-    held = Points(targets)
+    held = Points(distinct(targets))
     before = share(points, held)
     if before >= 0.9:
         return Fit(Move(), before, before, len(points))
@@ -209,6 +216,7 @@ def steady_offset(points: Floats, targets: Floats) -> tuple[float, float] | None
     """
     if len(points) < 8 or len(targets) == 0:
         return None
+    targets = distinct(targets)
     away, to = Points(targets).nearest(points, SAME_PLACE)
     near = np.isfinite(away)
     if near.mean() < 0.9:

@@ -6,7 +6,6 @@ from collections import Counter
 from collections.abc import Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
-from functools import partial
 from typing import Any
 
 import numpy as np
@@ -14,7 +13,11 @@ import numpy.typing as npt
 import shapely
 
 from dfmcheck.board.model import Holes, Layer
+from dfmcheck.geometry.depth import part_at
+from dfmcheck.geometry.edges import CHORD_ERROR
+from dfmcheck.geometry.gaps import gaps_between
 from dfmcheck.geometry.groups import connected
+from dfmcheck.geometry.image import Image
 from dfmcheck.geometry.index import Recent
 from dfmcheck.geometry.outlines import capsules
 from dfmcheck.terms import Side
@@ -28,43 +31,37 @@ def hole_polygons(holes: Holes, rows: npt.NDArray[Any]) -> npt.NDArray[Any]:
     return np.asarray(_POLYGONS.of(columns, lambda: _every_polygon(holes))[rows])
 
 
-def holes_met(
-    holes: Holes, parts: npt.NDArray[Any]
-) -> tuple[npt.NDArray[np.intp], npt.NDArray[np.intp]]:
-    """Pairs of a row of ``parts`` and a hole it reaches into, whatever layers the hole spans."""
-    columns = (holes.x0, holes.y0, holes.x1, holes.y1, holes.r, parts)
-    return _MET.of(columns, lambda: _meeting(holes, parts))
+def holes_met(holes: Holes, image: Image) -> tuple[npt.NDArray[np.intp], npt.NDArray[np.intp]]:
+    """Pairs of a part of the image and a hole it reaches into, whatever layers the hole spans."""
+    columns = (holes.x0, holes.y0, holes.x1, holes.y1, holes.r, image.parts)
+    return _MET.of(columns, lambda: _meeting(holes, image))
+
+
+def _meeting(holes: Holes, image: Image) -> tuple[npt.NDArray[np.intp], npt.NDArray[np.intp]]:
+    parts = image.parts
+    if len(parts) == 0 or len(holes) == 0:
+        none = np.empty(0, dtype=np.intp)
+        return none, none
+    part = part_at(parts, holes.x0, holes.y0)
+    hole = np.flatnonzero(part >= 0)
+    centred = part[hole] * len(holes) + hole
+    # Any other part it meets has an outline in it; there are few.
+    near = gaps_between(holes.edges, image.edges, 2 * CHORD_ERROR)
+    other = image.part[image.edges.piece[near.b]].astype(np.intp) * len(holes) + near.a
+    part, hole = np.divmod(np.setdiff1d(other, centred), len(holes))
+    met = shapely.intersects(parts[part], hole_polygons(holes, hole))
+    part, hole = np.divmod(np.union1d(centred, part[met] * len(holes) + hole[met]), len(holes))
+    return part, hole
 
 
 def _meet_all(holes: Holes, copper: Sequence[Layer], workers: int) -> None:
-    """Ask for the holes every layer meets, some layers at a time: the search leaves the
+    """Ask for the holes every layer meets, some layers at a time: much of the search leaves the
     interpreter to others while it runs."""
     if workers <= 1 or len(copper) < 3 or len(holes) == 0:
         return
     hole_polygons(holes, np.empty(0, dtype=np.intp))
-    parts = [layer.image.parts for layer in copper]
     with ThreadPoolExecutor(workers) as pool:
-        for one, met in zip(parts, pool.map(lambda p: _meeting(holes, p), parts), strict=True):
-            columns = (holes.x0, holes.y0, holes.x1, holes.y1, holes.r, one)
-            _MET.of(columns, partial(_given, met))
-
-
-def _given(
-    met: tuple[npt.NDArray[np.intp], npt.NDArray[np.intp]],
-) -> tuple[npt.NDArray[np.intp], npt.NDArray[np.intp]]:
-    return met
-
-
-def _meeting(
-    holes: Holes, parts: npt.NDArray[Any]
-) -> tuple[npt.NDArray[np.intp], npt.NDArray[np.intp]]:
-    if len(parts) == 0 or len(holes) == 0:
-        none = np.empty(0, dtype=np.intp)
-        return none, none
-    shapely.prepare(parts)
-    tree = shapely.STRtree(hole_polygons(holes, np.arange(len(holes))))
-    part, hole = tree.query(parts, predicate="intersects")
-    return part, hole
+        list(pool.map(lambda layer: holes_met(holes, layer.image), copper))
 
 
 _MET: Recent[tuple[npt.NDArray[np.intp], npt.NDArray[np.intp]]] = Recent(64)
@@ -105,7 +102,7 @@ def connect(
     _meet_all(holes, copper, workers)
     tree = shapely.STRtree(discs) if len(discs) else None
     for number, layer in enumerate(copper, start=1):
-        part, hole = holes_met(holes, layer.image.parts)
+        part, hole = holes_met(holes, layer.image)
         crossed = (holes.first[hole] <= number) & (holes.last[hole] >= number)
         crossed &= holes.plated[hole] == 1
         hole = hole[crossed]

@@ -9,7 +9,15 @@ import numpy as np
 import numpy.typing as npt
 import shapely
 
-from dfmcheck.board.datum import SAME_PLACE, SCALES, Fit, Move, find_move, steady_offset
+from dfmcheck.board.datum import (
+    SAME_PLACE,
+    SCALES,
+    Fit,
+    Move,
+    distinct,
+    find_move,
+    steady_offset,
+)
 from dfmcheck.board.model import Board, Holes, Layer
 from dfmcheck.formats.records import Kind
 from dfmcheck.geometry.image import Image
@@ -85,9 +93,7 @@ def centres(image: Image) -> Floats:
         # Lands filled line by line: only the merged image shows them.
         middle = shapely.centroid(image.parts[shapely.area(image.parts) < _LAND_AREA])
         points = shapely.get_coordinates(middle)
-    # As complex numbers rows are compared in one go: real part first, then the other.
-    once = np.unique(np.ascontiguousarray(points + 0.0).view(np.complex128))
-    return once.view(np.float64).reshape(-1, 2)
+    return distinct(points)
 
 
 def clearances(image: Image) -> Floats:

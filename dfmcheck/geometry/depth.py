@@ -18,6 +18,7 @@ from dfmcheck.geometry.segments import closest_pairs, points_to_segments
 
 Floats = npt.NDArray[np.float64]
 Rows = npt.NDArray[np.intp]
+_LARGE = 500  # vertices; it takes long to tell whether a point lies in such a part
 
 
 @dataclass(frozen=True, slots=True)
@@ -33,6 +34,24 @@ class Depths:
     frm: Floats
     at: Floats
     part: Rows
+
+
+def part_at(parts: npt.NDArray[Any], x: Floats, y: Floats) -> Rows:
+    """Which of polygons that lie apart holds each point, -1 for none."""
+    part = np.full(len(x), -1, dtype=np.intp)
+    if len(x) == 0 or len(parts) == 0:
+        return part
+    shapely.prepare(parts)
+    count = shapely.get_num_coordinates(parts)
+    small = np.flatnonzero(count <= _LARGE)
+    p, i = shapely.STRtree(shapely.points(x, y)).query(parts[small], predicate="intersects")
+    part[i] = small[p]
+    # What lies in a small part need not be looked for in the pours round it.
+    for k in np.argsort(-count, kind="stable")[: len(parts) - len(small)].tolist():
+        x0, y0, x1, y1 = parts[k].bounds
+        left = np.flatnonzero((part < 0) & (x >= x0) & (x <= x1) & (y >= y0) & (y <= y1))
+        part[left[shapely.intersects_xy(parts[k], x[left], y[left])]] = k
+    return part
 
 
 class Inside:
@@ -78,30 +97,26 @@ class Inside:
 
     def part_at(self, x: Floats, y: Floats) -> Rows:
         """Part holding each point, -1 for none."""
-        part = np.full(len(x), -1, dtype=np.intp)
-        if len(x) and len(self.parts):
-            p, i = shapely.STRtree(shapely.points(x, y)).query(self.parts, predicate="intersects")
-            part[i] = p
-        return part
+        return part_at(self.parts, x, y)
 
     def _ends(self, probes: Edges) -> tuple[Rows, Rows]:
         """Part holding either end of each probe; an end that starts the next is asked once."""
         p0 = self.part_at(probes.x0, probes.y0)
         p1 = p0.copy()
-        point = (probes.x0 == probes.x1) & (probes.y0 == probes.y1)
         joined = np.zeros(len(probes), dtype=np.bool_)
         joined[:-1] = (probes.x1[:-1] == probes.x0[1:]) & (probes.y1[:-1] == probes.y0[1:])
         p1[joined] = p0[np.flatnonzero(joined) + 1]
-        rest = np.flatnonzero(~point & ~joined)
+        rest = np.flatnonzero(_long(probes) & ~joined)
         p1[rest] = self.part_at(probes.x1[rest], probes.y1[rest])
         return p0, p1
 
-    def depth(self, probes: Edges, reach: float) -> Depths:
+    def depth(self, probes: Edges, reach: float, outside: float | None = None) -> Depths:
         """Depth of each probe's spine (segment) less its radius.
 
         A probe whose ends both lie inside one part is as deep as its nearest outline point of
         that part; with an end outside, the value is minus the way back into the image, less
-        the radius. Depths beyond ``reach`` come back as NaN.
+        the radius. Depths beyond ``reach`` come back as NaN; so do probes with an end outside
+        by more than ``outside`` (as the reach, where not given) and their radius.
         """
         n = len(probes)
         nothing = np.full(n, np.nan)
@@ -114,71 +129,87 @@ class Inside:
         p0, p1 = self._ends(probes)
         inside = (p0 >= 0) & (p0 == p1)
         out.part[:] = np.where(p0 >= 0, p0, p1)
-        hit, distance, facet = self._nearest(probes, np.where(inside, out.part, -1), reach)
-        _, a, b = closest_pairs(probes.segments, hit, self._segments, facet)
+        # A point outside has no depth but the way back.
+        rows = np.flatnonzero(inside | _long(probes))
+        part = np.where(inside, out.part, -1)[rows]
+        hit, distance, frm, at, _ = self._nearest(probes.take(rows), part, reach)
+        hit = rows[hit]
         out.value[hit] = distance - probes.r[hit]
         out.error[hit] = CHORD_ERROR + self.image.grid
-        out.frm[hit], out.at[hit] = a, b
-        self._outside(probes, inside, p0, p1, reach, out)
+        out.frm[hit], out.at[hit] = frm, at
+        lost = self._outside(probes, inside, p0, p1, reach if outside is None else outside, out)
+        if outside is not None:
+            out.value[lost] = np.nan
         self._exact(probes, inside, out)
         return out
 
-    def _nearest(self, probes: Edges, part: Rows, reach: float) -> tuple[Rows, Floats, Rows]:
+    def _nearest(
+        self, probes: Edges, part: Rows, reach: float
+    ) -> tuple[Rows, Floats, Floats, Floats, Rows]:
         """Nearest facet of each probe, of ``part`` alone where that is not -1: rows of the
-        probes that have one within ``reach`` of their rim, distance of the spine and facet.
+        probes that have one within ``reach`` of their rim, distance of the spine, the points
+        of probe and facet nearest to each other, and the facet's part.
 
         Most outlines are near, so that little is looked at when the search goes out by steps.
         """
-        found: list[tuple[Rows, Floats, Rows]] = []
+        found: list[tuple[Rows, Floats, Floats, Floats, Rows]] = []
         left = np.arange(len(probes))
-        for far in (reach / 8, reach / 3, reach):
-            asked = probes.take(left)
+        for far in (reach / 8, reach / 3, reach) if reach > 0 else (0.0,):
+            asked, wanted = probes.take(left), part[left]
             low_x, low_y, high_x, high_y = asked.bounds(far)
             of, facet = self._outline.query(
                 np.stack([low_x, low_y], axis=-1), np.stack([high_x, high_y], axis=-1)
             )
-            mine = (part[left[of]] < 0) | (self._outline.part[facet] == part[left[of]])
+            mine = (wanted[of] < 0) | (self._outline.part[facet] == wanted[of])
             if self._gone is not None:
                 mine &= ~self._gone[facet]
-            of, facet = of[mine], facet[mine]
-            distance, _, b = closest_pairs(asked.segments, of, self._segments, facet)
+            keep = np.flatnonzero(mine)
+            of, facet = of[keep], facet[keep]
+            distance, a, b = closest_pairs(asked.segments, of, self._segments, facet)
             order = _nearest_first(of, distance, b)
             rows = order[run_starts(of[order])]
             # Points equally near must all have been looked at.
             sure = distance[rows] - asked.r[of[rows]] <= (far if far == reach else far - 1e-6)
             rows = rows[sure]
-            found.append((left[of[rows]], distance[rows], facet[rows]))
+            hit, owner = of[rows], self._outline.part[facet[rows]]
+            a, b = a.take(rows, axis=0), b.take(rows, axis=0)
+            found.append((left[hit], distance[rows], a, b, owner))
             done = np.zeros(len(left), dtype=np.bool_)
-            done[of[rows]] = True
+            done[hit] = True
             left = left[~done]
             if len(left) == 0:
                 break
-        hit, distance, facet = (np.concatenate(column) for column in zip(*found, strict=True))
-        return hit, distance, facet
+        hit, distance, a, b, owner = (np.concatenate(column) for column in zip(*found, strict=True))
+        return hit, distance, a, b, owner
 
     def _outside(
         self, probes: Edges, inside: Any, p0: Rows, p1: Rows, reach: float, out: Depths
-    ) -> None:
-        """Ends outside the image: minus the distance back to it."""
-        for part, x, y in ((p0, probes.x0, probes.y0), (p1, probes.x1, probes.y1)):
-            rows = np.flatnonzero(~inside & (part < 0))
+    ) -> npt.NDArray[np.bool_]:
+        """Ends outside the image: minus the distance back to it. Marks the probes with an end
+        that lies further outside than ``reach``."""
+        lost = np.zeros(len(probes), dtype=np.bool_)
+        ends_at = ((p0, probes.x0, probes.y0, True), (p1, probes.x1, probes.y1, _long(probes)))
+        for part, x, y, asked in ends_at:
+            rows = np.flatnonzero(~inside & (part < 0) & asked)
             if len(rows) == 0:
                 continue
             # What was found so far is a distance seen from outside, not a depth.
             out.value[rows[out.value[rows] > 0]] = np.nan
             x, y, r = x[rows], y[rows], probes.r[rows]
             ends = Edges(x, y, x, y, r, probes.error[rows], probes.piece[rows])
-            of, distance, facet = self._nearest(ends, np.full(len(rows), -1), reach)
-            _, point, b = closest_pairs(ends.segments, of, self._segments, facet)
+            none = np.full(len(rows), -1)
+            of, distance, frm, at, owner = self._nearest(ends, none, reach)
+            beyond = np.ones(len(rows), dtype=np.bool_)
+            beyond[of] = False
+            lost[rows[beyond]] = True
             hit = rows[of]
             value = -distance - probes.r[hit]
-            worse = ~(out.value[hit] <= value)
+            worse = np.flatnonzero(~(out.value[hit] <= value))
             hit, value = hit[worse], value[worse]
             out.value[hit], out.error[hit] = value, CHORD_ERROR + self.image.grid
-            out.frm[hit], out.at[hit] = point[worse], b[worse]
-            out.part[hit] = np.where(
-                out.part[hit] >= 0, out.part[hit], self._outline.part[facet[worse]]
-            )
+            out.frm[hit], out.at[hit] = frm[worse], at[worse]
+            out.part[hit] = np.where(out.part[hit] >= 0, out.part[hit], owner[worse])
+        return lost
 
     def _exact(self, probes: Edges, inside: Any, out: Depths) -> None:
         """Replace polygon values by closed forms where one outline gives them."""
@@ -222,6 +253,11 @@ class Inside:
         of, edge = of[straight], edge[straight]
         on = points_to_segments(points, of, edges.segments, edge) < near
         out.error[rows[of[on]]] = self.image.grid
+
+
+def _long(probes: Edges) -> npt.NDArray[np.bool_]:
+    """Probes with some way between their ends."""
+    return np.asarray((probes.x0 != probes.x1) | (probes.y0 != probes.y1))
 
 
 def _rings_inside(rings: npt.NDArray[Any], drilled: npt.NDArray[Any]) -> Rows:

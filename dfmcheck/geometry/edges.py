@@ -65,6 +65,11 @@ class Edges:
         """(n, 4) x0 y0 x1 y1."""
         return np.stack([self.x0, self.y0, self.x1, self.y1], axis=-1)
 
+    @property
+    def length(self) -> Floats:
+        """(n,) of the segments; nought for a disc."""
+        return np.hypot(self.x1 - self.x0, self.y1 - self.y0)
+
     def bounds(self, margin: float = 0.0) -> tuple[Floats, Floats, Floats, Floats]:
         """Bounding box of every edge with its radius, grown by ``margin``: low x and y, high
         x and y."""
@@ -88,7 +93,7 @@ class Edges:
         )
 
 
-_INDEXES: Recent[BoxIndex] = Recent(4)
+_INDEXES: Recent[BoxIndex] = Recent(32)
 
 
 def coarse(resolution: float) -> float:

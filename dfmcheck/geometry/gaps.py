@@ -19,6 +19,7 @@ Floats = npt.NDArray[np.float64]
 Rows = npt.NDArray[np.intp]
 Pairs = tuple[Rows, Rows]
 _BATCH = 2_000_000
+_SHARED = 0.05  # mm; shorter stretches that run parallel are one place
 _TOUCHING = 1e-6  # mm; nearer than this parts are one component
 
 
@@ -66,14 +67,21 @@ class Gaps:
 def outline_gap(first: Edges, a: Rows, second: Edges, b: Rows) -> Gaps:
     """Distance of the outlines of edges ``first[a]`` and ``second[b]``, row by row."""
     distance, p, q = closest_pairs(first.segments, a, second.segments, b)
+    return _from_spines(first, a, second, b, distance, p, q, first.error[a] + second.error[b])
+
+
+def _from_spines(
+    first: Edges, a: Rows, second: Edges, b: Rows,
+    distance: Floats, p: Floats, q: Floats, error: Floats,
+) -> Gaps:  # fmt: skip
+    """Gaps between outlines, of the nearest points of spines; ``p`` and ``q`` are moved."""
     ra, rb = first.r[a], second.r[b]
-    safe = np.where(distance > 0, distance, 1.0)[:, None]
-    direction = (q - p) / safe
-    return Gaps(
-        a, b, distance - ra - rb,
-        p + direction * ra[:, None], q - direction * rb[:, None],
-        first.error[a] + second.error[b],
-    )  # fmt: skip
+    safe = np.where(distance > 0, distance, 1.0)
+    for axis in range(2):
+        direction = (q[:, axis] - p[:, axis]) / safe
+        p[:, axis] += direction * ra
+        q[:, axis] -= direction * rb
+    return Gaps(a, b, distance - ra - rb, p, q, error)
 
 
 def along_parallels(gaps: Gaps, first: Edges, second: Edges) -> Gaps:
@@ -82,21 +90,22 @@ def along_parallels(gaps: Gaps, first: Edges, second: Edges) -> Gaps:
     Two parallel edges are equally near all along; where other copper bridges them at one
     point, they still face each other elsewhere. Rows that are not parallel stay as they are.
     """
-    if len(gaps) == 0:
+    long_a, long_b = first.length > _SHARED, second.length > _SHARED
+    some = np.flatnonzero(long_a[gaps.a] & long_b[gaps.b])
+    if len(some) == 0:
         return gaps
-    sa, sb = first.segments.take(gaps.a, axis=0), second.segments.take(gaps.b, axis=0)
+    sa = first.segments.take(gaps.a[some], axis=0)
+    sb = second.segments.take(gaps.b[some], axis=0)
     u, v = sa[:, 2:] - sa[:, :2], sb[:, 2:] - sb[:, :2]
     lu, lv = np.hypot(*u.T), np.hypot(*v.T)
-    safe = np.where(lu > 0, lu, 1.0)
-    d = u / safe[:, None]
+    d = u / lu[:, None]
     t0 = (sb[:, 0] - sa[:, 0]) * d[:, 0] + (sb[:, 1] - sa[:, 1]) * d[:, 1]
     t1 = (sb[:, 2] - sa[:, 0]) * d[:, 0] + (sb[:, 3] - sa[:, 1]) * d[:, 1]
     low, high = np.maximum(np.minimum(t0, t1), 0.0), np.minimum(np.maximum(t0, t1), lu)
     sine = np.abs(u[:, 0] * v[:, 1] - u[:, 1] * v[:, 0]) / np.maximum(lu * lv, 1e-12)
     overlap = high - low
     # Parallel to within 0.05 µm over the stretch they share.
-    parallel = (sine * overlap <= 5e-5) & (sine < 0.01) & (lu > 0) & (lv > 0) & (overlap > 0.05)
-    rows = np.flatnonzero(parallel)
+    rows = np.flatnonzero((sine * overlap <= 5e-5) & (sine < 0.01) & (overlap > _SHARED))
     if len(rows) == 0:
         return gaps
     steps = np.ceil((high[rows] - low[rows]) / STRIDE).astype(np.intp) + 1
@@ -106,14 +115,13 @@ def along_parallels(gaps: Gaps, first: Edges, second: Edges) -> Gaps:
     f = (k + 0.5) / np.repeat(steps, steps)
     p = sa[at, :2] + d[at] * (low[at] + (high[at] - low[at]) * f)[:, None]
     q = np.stack(closest_on_segment(p[:, 0], p[:, 1], *sb[at].T), axis=-1)
-    distance = np.hypot(*(q - p).T)
-    direction = (q - p) / np.where(distance > 0, distance, 1.0)[:, None]
-    ra, rb = first.r[gaps.a[at]], second.r[gaps.b[at]]
-    spread = Gaps(
-        gaps.a[at], gaps.b[at], distance - ra - rb,
-        p + direction * ra[:, None], q - direction * rb[:, None], gaps.error[at],
-    )  # fmt: skip
-    return Gaps.concat([gaps.take(~parallel), spread])
+    of = some[at]
+    spread = _from_spines(
+        first, gaps.a[of], second, gaps.b[of], np.hypot(*(q - p).T), p, q, gaps.error[of]
+    )
+    rest = np.ones(len(gaps), dtype=np.bool_)
+    rest[some[rows]] = False
+    return Gaps.concat([gaps.take(rest), spread])
 
 
 def gaps_within(
@@ -143,12 +151,12 @@ def gaps_within(
         keep = (a < b) | ~marked[b]
         a, b = a[keep], b[keep]
         keep = wanted(a, b)
-        a, b = a[keep], b[keep]
+        a, b = _in_order(a[keep], b[keep])
         for t in range(0, len(a), _BATCH):
             gaps = outline_gap(edges, a[t : t + _BATCH], edges, b[t : t + _BATCH])
             keep = gaps.value <= reach
             found.append(gaps.take(keep if overlaps else keep & (gaps.value > 0)))
-    return _in_order(Gaps.concat(found))
+    return Gaps.concat(found)
 
 
 def _step(index: BoxIndex, edges: Edges, reach: float) -> int:
@@ -180,12 +188,20 @@ def all_but_largest(group: npt.NDArray[Any]) -> npt.NDArray[np.bool_]:
     """
     if len(group) == 0:
         return np.empty(0, dtype=np.bool_)
-    _, inverse, count = np.unique(group, return_inverse=True, return_counts=True)
-    return np.asarray(inverse != np.argmax(count))
+    if group.dtype.kind != "i":
+        group = np.unique(group, return_inverse=True)[1]
+    low = group.min()
+    return np.asarray(group != low + np.argmax(np.bincount(group - low)))
 
 
-def gaps_between(first: Edges, second: Edges, reach: float) -> Gaps:
-    """Pairs of an edge of ``first`` and one of ``second`` with gap ≤ ``reach``, overlaps too."""
+def gaps_between(
+    first: Edges,
+    second: Edges,
+    reach: float,
+    wanted: Callable[[Rows, Rows], npt.NDArray[np.bool_]] | None = None,
+) -> Gaps:
+    """Pairs of an edge of ``first`` and one of ``second`` with gap ≤ ``reach``, overlaps too;
+    only those for which ``wanted`` holds, as in :func:`gaps_within`."""
     if len(first) == 0 or len(second) == 0:
         return Gaps.concat([])
     found: list[Gaps] = []
@@ -193,15 +209,21 @@ def gaps_between(first: Edges, second: Edges, reach: float) -> Gaps:
     for start in range(0, len(first), step):
         rows = np.arange(start, min(start + step, len(first)))
         a, b = second.index.query(*first.take(rows).bounds(reach))
-        gaps = outline_gap(first, a + start, second, b)
+        a += start
+        if wanted is not None:
+            keep = np.flatnonzero(wanted(a, b))
+            a, b = a[keep], b[keep]
+        a, b = _in_order(a, b)
+        gaps = outline_gap(first, a, second, b)
         found.append(gaps.take(gaps.value <= reach))
-    return _in_order(Gaps.concat(found))
+    return Gaps.concat(found)
 
 
-def _in_order(gaps: Gaps) -> Gaps:
-    """Gaps by their edges: of several equally narrow ones the first drawn is told, whatever
+def _in_order(a: Rows, b: Rows) -> Pairs:
+    """Pairs by their edges: of several equally narrow gaps the first drawn is told, whatever
     order an index finds them in."""
-    return gaps.take(np.argsort(gaps.a.astype(np.int64) << 32 | gaps.b, kind="stable"))
+    pairs = np.sort(a << 32 | b)
+    return pairs >> 32, pairs & ((1 << 32) - 1)
 
 
 def clear_of(
@@ -243,21 +265,60 @@ def clear_of(
 def thin(gaps: Gaps, key: npt.NDArray[Any], cell: float, order: Floats | None = None) -> Rows:
     """Rows of the narrowest gap per key and square cell of ``cell`` mm (by its middle), of
     equally narrow ones the first."""
+    return _narrowest(_places(gaps, key, cell), gaps.value if order is None else order)
+
+
+def thin_free(
+    gaps: Gaps, key: npt.NDArray[Any], piece: npt.NDArray[Any], cell: float,
+    free: Callable[[Gaps], npt.NDArray[np.bool_]],
+) -> Rows:  # fmt: skip
+    """:func:`thin` of the gaps that are ``free``, which takes long to tell.
+
+    Mostly the narrowest is. Where it is not, the others of its place are looked at too, the
+    narrowest per ``piece``: one that lies hidden cannot stand for one that is free.
+
+    Parameters
+    ----------
+    key, piece : int (n,)
+        Gaps of one piece are of one key.
+    """
+    place = _places(gaps, key, cell)
+    rows = _narrowest(place, gaps.value)
+    is_free = free(gaps.take(rows))
+    hidden = np.zeros(len(rows), dtype=np.bool_)
+    hidden[place[rows[~is_free]]] = True
+    rest = np.flatnonzero(hidden[place])
+    rest = rest[thin(gaps.take(rest), piece[rest], cell)]
+    rest = rest[free(gaps.take(rest))]
+    rest = rest[thin(gaps.take(rest), key[rest], cell)]
+    return np.sort(np.concatenate([rows[is_free], rest]))
+
+
+def _places(gaps: Gaps, key: npt.NDArray[Any], cell: float) -> Rows:
+    """Number of the key and square cell (by its middle) of every gap, from 0."""
     if len(gaps) == 0:
         return np.empty(0, dtype=np.intp)
     middle = np.floor((gaps.p + gaps.q) / 2 / cell).astype(np.int64)
-    value = gaps.value if order is None else order
-    # One number for key and cell, sorted once. Were two of them alike by chance (once in some
-    # thousand million tables), a place would be listed twice.
+    # One number for key and cell, sorted once: summed, as with exclusive-or two cells opposite
+    # each other across the origin would share one. Were two of them alike by chance (once in
+    # some thousand million tables), a place would be listed twice.
     mixed = key.astype(np.uint64) * _MIX[0]
-    mixed ^= middle[:, 0].astype(np.uint64) * _MIX[1]
-    mixed ^= middle[:, 1].astype(np.uint64) * _MIX[2]
-    by = np.argsort(mixed, kind="stable")
-    starts = run_starts(key[by], middle[:, 0][by], middle[:, 1][by])
-    run, value = np.cumsum(starts) - 1, value[by]
-    least = np.minimum.reduceat(value, np.flatnonzero(starts))
-    narrow = np.flatnonzero(value == least[run])
-    return np.asarray(np.sort(by[narrow[run_starts(run[narrow])]]))
+    mixed += middle[:, 0].astype(np.uint64) * _MIX[1]
+    mixed += middle[:, 1].astype(np.uint64) * _MIX[2]
+    by = np.argsort(mixed)
+    place = np.empty(len(gaps), dtype=np.intp)
+    place[by] = np.cumsum(run_starts(key[by], middle[:, 0][by], middle[:, 1][by])) - 1
+    return place
+
+
+def _narrowest(place: Rows, value: Floats) -> Rows:
+    """First row of the least value of every place, ascending."""
+    least = np.full(int(place.max(initial=-1)) + 1, np.inf)
+    np.minimum.at(least, place, value)
+    last_to_first = np.flatnonzero(value == least[place])[::-1]
+    row = np.full(len(least), -1, dtype=np.intp)
+    row[place[last_to_first]] = last_to_first
+    return np.sort(row[row >= 0])
 
 
 _MIX = np.array([0x9E3779B97F4A7C15, 0xC2B2AE3D27D4EB4F, 0x165667B19E3779F9], dtype=np.uint64)

@@ -100,29 +100,37 @@ def points_to_segments(points: Floats, of: Rows, segments: Floats, at: Rows) -> 
 
 def _closest(a: Floats, b: Floats, distance: Floats, p: Floats, q: Floats) -> None:
     """One block of :func:`closest_points`, into the arrays given."""
+    n = len(a)
     ax0, ay0, ax1, ay1 = np.ascontiguousarray(a.T)
     bx0, by0, bx1, by1 = np.ascontiguousarray(b.T)
     ux, uy, vx, vy = ax1 - ax0, ay1 - ay0, bx1 - bx0, by1 - by0
     uu, vv = ux * ux + uy * uy, vx * vx + vy * vy
-    uu, vv = np.where(uu > 0, uu, 1.0), np.where(vv > 0, vv, 1.0)
-    # The nearest pair of two segments that do not cross has an end of one of them in it.
-    near: list[tuple[Floats, Floats, Floats, Floats]] = []
-    for px, py in ((ax0, ay0), (ax1, ay1)):
-        t = np.clip(((px - bx0) * vx + (py - by0) * vy) / vv, 0.0, 1.0)
-        near.append((px, py, bx0 + t * vx, by0 + t * vy))
-    for qx, qy in ((bx0, by0), (bx1, by1)):
-        t = np.clip(((qx - ax0) * ux + (qy - ay0) * uy) / uu, 0.0, 1.0)
-        near.append((ax0 + t * ux, ay0 + t * uy, qx, qy))
-    px, py, qx, qy = near[0]
-    best = np.hypot(px - qx, py - qy)
-    for ox, oy, rx, ry in near[1:]:
-        away = np.hypot(ox - rx, oy - ry)
-        nearer = away < best
-        best = np.where(nearer, away, best)
-        px, py = np.where(nearer, ox, px), np.where(nearer, oy, py)
-        qx, qy = np.where(nearer, rx, qx), np.where(nearer, ry, qy)
+    point = np.flatnonzero(uu == 0)
+    uu[point], vv[vv == 0] = 1.0, 1.0
+    points = len(point) == n
+    # The nearest pair of two segments that do not cross has an end of one of them in it: px,
+    # py, qx and qy of each of the four pairs, of which two are the same where a is a point.
+    near = np.empty((4, 1 if points else 4, n))
+    near[:2, 0] = ax0, ay0
+    near[2:, 0] = _onto(ax0, ay0, bx0, by0, vx, vy, vv)
+    if not points:
+        near[:2, 1], near[2:, 2], near[2:, 3] = (ax1, ay1), (bx0, by0), (bx1, by1)
+        near[2:, 1] = _onto(ax1, ay1, bx0, by0, vx, vy, vv)
+        near[:2, 2] = _onto(bx0, by0, ax0, ay0, ux, uy, uu)
+        near[:2, 3] = _onto(bx1, by1, ax0, ay0, ux, uy, uu)
+    dx, dy = near[0] - near[2], near[1] - near[3]
+    square = dx * dx + dy * dy
+    if points:
+        p[:], q[:] = near[:2, 0].T, near[2:, 0].T
+        np.hypot(dx[0], dy[0], out=distance)
+        return
+    square[2:, point] = np.inf  # the same pair, but for rounding
+    a_end, b_end = np.minimum(square[0], square[1]), np.minimum(square[2], square[3])
+    best = np.where(b_end < a_end, 2 + (square[3] < square[2]), square[1] < square[0]) * n
+    best += np.arange(n)
+    px, py, qx, qy = near.reshape(4, -1).take(best, axis=1)
+    np.hypot(px - qx, py - qy, out=distance)
     p[:, 0], p[:, 1], q[:, 0], q[:, 1] = px, py, qx, qy
-    distance[:] = best
 
     cross = ux * vy - uy * vx
     wx, wy = bx0 - ax0, by0 - ay0
@@ -138,6 +146,21 @@ def _closest(a: Floats, b: Floats, distance: Floats, p: Floats, q: Floats) -> No
         distance[c] = 0.0
         p[c] = at
         q[c] = at
+
+
+def _onto(
+    px: Floats,
+    py: Floats,
+    x0: Floats,
+    y0: Floats,
+    dx: Floats,
+    dy: Floats,
+    square: Floats,
+) -> tuple[Floats, Floats]:
+    """:func:`closest_on_segment` of a start, a way, and its length squared (1 for none)."""
+    t = ((px - x0) * dx + (py - y0) * dy) / square
+    np.clip(t, 0.0, 1.0, out=t)
+    return x0 + t * dx, y0 + t * dy
 
 
 def chord_counts(

@@ -18,10 +18,9 @@ from dfmcheck.geometry.gaps import (
     candidate_pairs,
     clear_of,
     gaps_within,
-    thin,
+    thin_free,
 )
 from dfmcheck.geometry.image import Image
-from dfmcheck.geometry.rows import run_starts
 from dfmcheck.geometry.segments import points_to_segments
 from dfmcheck.measure.places import Places
 
@@ -104,23 +103,29 @@ def with_tightest(
     return gaps
 
 
-def free_gaps(image: Image, label: npt.NDArray[Any], reach: float) -> Gaps:
+def free_gaps(
+    image: Image,
+    label: npt.NDArray[np.integer[Any]],
+    reach: float,
+    counts: Callable[[Gaps], npt.NDArray[np.bool_]] | None = None,
+) -> Gaps:
     """Free gaps between edges of different ``label`` (one per edge); the tightest always.
 
-    One gap per pair of pieces and cell.
+    The narrowest one per pair of components and cell. ``counts`` tells which are gaps at all.
     """
-    edges = image.edges
+    edges, component = image.edges, image.edge_component
     start = all_but_largest(label)
+
+    def free(gaps: Gaps) -> npt.NDArray[np.bool_]:
+        out = clear_of(gaps, edges, image.parts, apart=True)
+        return out if counts is None else out & counts(gaps)
 
     def search(far: float) -> Gaps:
         gaps = gaps_within(edges, far, lambda a, b: np.asarray(label[a] != label[b]), start=start)
         gaps = along_parallels(gaps, edges, edges)
         gaps = gaps.take((gaps.value > 0) & (gaps.value <= far))
-        # Most pairs hide behind a nearer one of the same place: thin before the costly
-        # test, but per piece, so that a hidden pair cannot stand for a free one.
-        key = pair_key(edges.piece[gaps.a], edges.piece[gaps.b])
-        gaps = gaps.take(thin(gaps, key, CELL))
-        return gaps.take(clear_of(gaps, edges, image.parts, apart=True))
+        key, piece = (pair_key(of[gaps.a], of[gaps.b]) for of in (component, edges.piece))
+        return gaps.take(thin_free(gaps, key, piece, CELL, free))
 
     return with_tightest(search, reach, lambda far: candidate_pairs(edges, far, start))
 
@@ -139,15 +144,20 @@ def edges_at(edges: Edges, points: Floats) -> tuple[Rows, Floats]:
     of, edge = edges.index.at(points[:, 0], points[:, 1], near)
     away = np.abs(points_to_segments(points, of, edges.segments, edge) - edges.r[edge])
     on = np.flatnonzero(away <= near)
-    of, edge, away = of[on], edge[on], away[on]
-    alone = np.bincount(of, minlength=n)[of] == 1
-    best[of[alone]], off[of[alone]] = edge[alone], away[alone]
-    of, edge, away = of[~alone], edge[~alone], away[~alone]
+    of, edge, away = of.take(on), edge.take(on), away.take(on)
     # At a corner two edges are equally near; the less exact one tells how sure the corner is.
-    order = np.lexsort((edge, -edges.error[edge], away.round(6), of))
-    of, edge, away = of[order], edge[order], away[order]
-    first = run_starts(of)
-    best[of[first]], off[of[first]] = edge[first], away[first]
+    ranks: tuple[Callable[[Rows, Floats], npt.NDArray[Any]], ...] = (
+        lambda edge, away: away.round(6),
+        lambda edge, away: -edges.error[edge],
+        lambda edge, away: edge,
+    )
+    for rank in ranks:
+        column = rank(edge, away)
+        least = np.full(n, np.inf)
+        np.minimum.at(least, of, column)
+        first = np.flatnonzero(column == least.take(of))
+        of, edge, away = of.take(first), edge.take(first), away.take(first)
+    best[of], off[of] = edge, away
     return best, off
 
 

@@ -110,14 +110,16 @@ def _to_copper(board: Board, layer: Layer, rule: Rule, rows: Rows, reach: float)
     bare = rule is BARE
     gone = _DrilledAway(board, layer, rows if bare else rows[:0])
 
-    def search(far: float) -> Gaps:
-        gaps = gaps_between(walls, image.edges, far)
-        gaps = replace(gaps, a=rows[gaps.a])
+    net, edge_net = holes.net[rows], layer.edge_net
+
+    def counts(a: Rows, b: Rows) -> npt.NDArray[np.bool_]:
         if bare:
-            wanted = ~gone.of(gaps.a, image.part[image.edges.piece[gaps.b]])
-        else:
-            wanted = (holes.net[gaps.a] != layer.edge_net[gaps.b]) | (holes.net[gaps.a] < 0)
-        gaps = gaps.take(wanted)
+            return ~gone.of(rows[a], image.part[image.edges.piece[b]])
+        return np.asarray((net[a] != edge_net[b]) | (net[a] < 0))
+
+    def search(far: float) -> Gaps:
+        gaps = gaps_between(walls, image.edges, far, counts)
+        gaps = replace(gaps, a=rows[gaps.a])
         gaps = gaps.take(~on_hairline(image, gaps.b, gaps.q, gaps.p))
         order = np.lexsort((gaps.value, gaps.a))
         return gaps.take(order[run_starts(gaps.a[order])])
@@ -139,7 +141,7 @@ def _to_copper(board: Board, layer: Layer, rule: Rule, rows: Rows, reach: float)
         plated=holes.plated[gaps.a],
         group=gaps.a.astype(np.int64),
         net_a=names(board.net_names, holes.net[gaps.a]),
-        net_b=names(board.net_names, layer.edge_net[gaps.b]),
+        net_b=names(board.net_names, edge_net[gaps.b]),
         **hole_source(board, gaps.a, "a"),
         **source(image, gaps.b, "b"),
     )

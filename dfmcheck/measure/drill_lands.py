@@ -58,7 +58,7 @@ def hit_without_land(board: Board, reach: float) -> Places:
     first = np.zeros(len(rows), dtype=np.bool_)
     last, some = first.copy(), first.copy()
     for number, layer in board.numbered():
-        met = np.isin(rows, holes_met(holes, layer.image.parts)[1])
+        met = np.isin(rows, holes_met(holes, layer.image)[1])
         met &= (holes.first[rows] <= number) & (holes.last[rows] >= number)
         some |= met
         first |= met & (holes.first[rows] == number)

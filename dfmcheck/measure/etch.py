@@ -3,13 +3,11 @@
 from __future__ import annotations
 
 import numpy as np
+import numpy.typing as npt
 
 from dfmcheck.board.model import Board, Layer
-from dfmcheck.geometry.gaps import (
-    thin,
-)
+from dfmcheck.geometry.gaps import Gaps
 from dfmcheck.measure.common import (
-    CELL,
     concat_layers,
     free_gaps,
     names,
@@ -17,7 +15,7 @@ from dfmcheck.measure.common import (
     place_points,
     source,
 )
-from dfmcheck.measure.etch_common import LONE, PAIRS, pair_kind, pair_number
+from dfmcheck.measure.etch_common import KINDS, LONE, pair_number
 from dfmcheck.measure.hairlines import on_hairline, without_hairlines
 from dfmcheck.measure.mask_figures import figure_nets
 from dfmcheck.measure.places import WHOLE_LAYER, Places
@@ -56,29 +54,29 @@ def conductor_spacing(board: Board, reach: float) -> Places:
         layer = without_hairlines(whole)
         net = layer.edge_net
         image = layer.image
-        gaps = free_gaps(image, net, reach)
-        hair = on_hairline(image, gaps.a, gaps.p, gaps.q)
-        hair |= on_hairline(image, gaps.b, gaps.q, gaps.p)
-        gaps = gaps.take(~hair)
-        component = image.edge_component
-        gaps = gaps.take(thin(gaps, pair_key(component[gaps.a], component[gaps.b]), CELL))
+
+        def real(gaps: Gaps) -> npt.NDArray[np.bool_]:
+            hair = on_hairline(image, gaps.a, gaps.p, gaps.q)
+            return ~(hair | on_hairline(image, gaps.b, gaps.q, gaps.p))
+
+        gaps = free_gaps(image, net, reach, real)
         net_a, net_b = net[gaps.a], net[gaps.b]
         circuit = board.net_joined & ~figure_nets(board, whole)
         on_a, on_b = circuit[net_a], circuit[net_b]
         joined = on_a & on_b
-        kind = np.where(joined, pair_kind(layer, gaps.a, gaps.b), LONE)
+        kind = np.where(joined, pair_number(layer, gaps.a, gaps.b), 0)
         return Places.of(
             rule=SPACING.id,
             layer=layer.name,
             position=board.position(whole),
-            kind=kind,
+            kind=KINDS[kind],
             value=gaps.value,
             uncertainty=gaps.error,
             **place_points(board, gaps.p, gaps.q),
             # Land to conductor and conductor to pour are two questions, even at one spot.
             group=np.where(
                 on_a | on_b,
-                pair_key(net_a, net_b) * (len(PAIRS) + 1) + pair_number(kind),
+                pair_key(net_a, net_b) * len(KINDS) + kind,
                 WHOLE_LAYER,  # letters of a text: asked once
             ),
             net_a=names(board.net_names, net_a),

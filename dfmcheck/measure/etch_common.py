@@ -16,7 +16,7 @@ from dfmcheck.geometry.gaps import Gaps, thin
 from dfmcheck.geometry.image import Image
 from dfmcheck.geometry.index import Recent
 from dfmcheck.geometry.segments import points_to_segments
-from dfmcheck.measure.common import CELL, feature_kind
+from dfmcheck.measure.common import CELL
 from dfmcheck.measure.places import Places
 
 Floats = npt.NDArray[np.float64]
@@ -37,6 +37,10 @@ PAIRS = tuple(
 )
 """Kinds of a gap, by what stands on either side of it."""
 
+KINDS = np.array([LONE, *PAIRS], dtype=object)
+_SIDE = np.array([1, 1, 0, 2])  # by Kind: draws and arcs are conductors, flashes lands
+_NUMBER = np.array([[1, 2, 3], [2, 4, 5], [3, 5, 6]])
+
 
 def on_circuit(board: Board, number: int, layer: Layer) -> npt.NDArray[np.bool_]:
     """Components of the layer that hold a flash or meet a plated hole, by component number.
@@ -55,7 +59,7 @@ def _on_circuit(board: Board, number: int, layer: Layer) -> npt.NDArray[np.bool_
     out = np.zeros(int(image.component.max(initial=-1)) + 1, dtype=np.bool_)
     out[image.piece_component[image.flash]] = True
     holes = board.holes
-    part, hole = holes_met(holes, image.parts)
+    part, hole = holes_met(holes, image)
     crossed = (holes.first[hole] <= number) & (holes.last[hole] >= number)
     out[image.component[part[crossed & (holes.plated[hole] != 0)]]] = True
     return out & board.net_joined[layer.net]
@@ -63,35 +67,16 @@ def _on_circuit(board: Board, number: int, layer: Layer) -> npt.NDArray[np.bool_
 
 def pair_kind(layer: Layer, a: npt.NDArray[Any], b: npt.NDArray[Any]) -> npt.NDArray[Any]:
     """``land-to-conductor`` and the like, for edge rows (-1: unknown, taken as conductor)."""
-    if len(a) == 0:
-        return np.empty(0, dtype=object)
-    order = np.array(["land", "conductor", "pour"], dtype=object)
-    number = np.stack(
-        [_place_in(order, feature_kind(layer.image, layer.image.edges.piece[np.maximum(e, 0)]))
-         for e in (a, b)]
-    )  # fmt: skip
-    word = np.array([[f"{one}-to-{two}" for two in order] for one in order], dtype=object)
-    return np.asarray(word[number.min(axis=0), number.max(axis=0)])
+    return np.asarray(KINDS[pair_number(layer, a, b)])
 
 
-def _place_in(order: npt.NDArray[Any], words: npt.NDArray[Any]) -> npt.NDArray[np.intp]:
-    """Place of every word in ``order``; ValueError for one that is not there."""
-    place = np.full(len(words), -1, dtype=np.intp)
-    for n, word in enumerate(order):
-        place[words == word] = n
-    if (place < 0).any():
-        raise ValueError(f"{words[place < 0][0]!r} is none of {', '.join(order)}")
-    return place
-
-
-def pair_number(kind: npt.NDArray[Any]) -> npt.NDArray[np.int64]:
-    """A number per kind of gap, 0 for :data:`LONE`.
-
-    >>> pair_number(np.array(["land-to-land", "lone copper", "pour-to-pour"])).tolist()
-    [1, 0, 6]
-    """
-    number = {word: n for n, word in enumerate(PAIRS, start=1)}
-    return np.array([number.get(word, 0) for word in kind.tolist()], dtype=np.int64)
+def pair_number(layer: Layer, a: npt.NDArray[Any], b: npt.NDArray[Any]) -> npt.NDArray[np.int64]:
+    """Place in :data:`KINDS` of what stands on either side, for edge rows as above."""
+    image = layer.image
+    if len(image.edges) == 0:
+        return np.empty(0, dtype=np.int64)
+    one, two = (_SIDE[image.kind[image.edges.piece[np.maximum(e, 0)]]] for e in (a, b))
+    return np.asarray(_NUMBER[one, two])
 
 
 def cut_by_one(image: Image, p: Floats, q: Floats) -> npt.NDArray[np.bool_]:

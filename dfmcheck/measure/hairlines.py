@@ -9,6 +9,7 @@ import shapely
 from dfmcheck.board.model import Layer
 from dfmcheck.formats.records import Kind
 from dfmcheck.geometry.image import Image
+from dfmcheck.geometry.index import Recent
 
 Bools = npt.NDArray[np.bool_]
 Floats = npt.NDArray[np.float64]
@@ -19,9 +20,15 @@ HAIR = 0.02
 
 def hair_edges(image: Image) -> Bools:
     """Edges of draws as thin as a hairline, (edges,); they may still outline or fill an area."""
+    out = np.zeros(len(image.edges), dtype=np.bool_)
+    out[_hair_rows(image)] = True
+    return out
+
+
+def _hair_rows(image: Image) -> npt.NDArray[np.intp]:
     edges = image.edges
-    thin = (edges.r > 0) & (2 * edges.r < HAIR)
-    return np.asarray(thin & (image.kind[edges.piece] <= Kind.ARC))
+    thin = np.flatnonzero((edges.r > 0) & (2 * edges.r < HAIR))
+    return thin[image.kind[edges.piece[thin]] <= Kind.ARC]
 
 
 def without_hairlines(layer: Layer) -> Layer:
@@ -30,10 +37,19 @@ def without_hairlines(layer: Layer) -> Layer:
     They are outlines, targets and axes of the drawing left in the layer. Rules that tell what
     stands too near something else leave them out; the rule on their width tells them.
     """
-    image = layer.image
-    hair = hair_edges(image)
-    if not hair.any():
+    hair = _hair_rows(layer.image)
+    if len(hair) == 0:
         return layer
+    real = _REAL.of((layer.image.parts, layer.net), lambda: _without(layer, hair))
+    return layer if real is None else real
+
+
+_REAL: Recent[Layer | None] = Recent(3)
+
+
+def _without(layer: Layer, hair: npt.NDArray[np.intp]) -> Layer | None:
+    """None where nothing is left out."""
+    image = layer.image
     real = np.ones(len(image.pieces), dtype=np.bool_)
     real[image.edges.piece[hair]] = False
     keep = np.zeros(len(image.parts), dtype=np.bool_)
@@ -41,7 +57,7 @@ def without_hairlines(layer: Layer) -> Layer:
     # Thin draws side by side fill an area like any other.
     rows = np.flatnonzero(~keep)
     keep[rows] = ~shapely.is_empty(shapely.buffer(image.parts[rows], -HAIR / 2, quad_segs=1))
-    return layer.keep_parts(keep)
+    return None if keep.all() else layer.keep_parts(keep)
 
 
 def on_hairline(image: Image, edge: npt.NDArray[np.intp], at: Floats, frm: Floats) -> Bools:
@@ -55,14 +71,14 @@ def on_hairline(image: Image, edge: npt.NDArray[np.intp], at: Floats, frm: Float
     at, frm : float64 (n, 2)
     """
     out = np.zeros(len(edge), dtype=np.bool_)
-    if len(image.edges) == 0:
+    hair = _hair_rows(image)
+    if len(edge) == 0 or len(hair) == 0:
         return out
-    away = at - frm
+    rows = np.flatnonzero(np.isin(edge, hair))
+    away = at[rows] - frm[rows]
     length = np.hypot(*away.T)
-    rows = np.flatnonzero((edge >= 0) & hair_edges(image)[np.maximum(edge, 0)] & (length > 0))
-    if len(rows) == 0:
-        return out
-    behind = at[rows] + away[rows] * (HAIR / length[rows])[:, None]
+    rows, away, length = rows[length > 0], away[length > 0], length[length > 0]
+    behind = at[rows] + away * (HAIR / length)[:, None]
     filled = shapely.STRtree(shapely.points(behind)).query(image.parts, predicate="intersects")[1]
     out[rows] = True
     out[rows[filled]] = False

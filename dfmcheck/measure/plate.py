@@ -68,9 +68,9 @@ def annular_ring(board: Board, reach: float) -> Places:
         )
         probes = holes.edges.take(rows)
         inside = Inside(layer.image, hole_polygons(holes, rows))
-        depth = inside.depth(probes, far)
+        # Outside by more than its own size, a hole does not touch this layer's copper.
+        depth = inside.depth(probes, far, outside=0.0)
         value = depth.value
-        # Outside by more than its own size, the hole does not touch this layer's copper.
         met = ~np.isnan(value) & (value > -2 * probes.r)
         keep = np.flatnonzero(met & (value <= reach))
         if len(keep) == 0 and met.any():

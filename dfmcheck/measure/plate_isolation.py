@@ -9,6 +9,7 @@ import numpy.typing as npt
 import shapely
 
 from dfmcheck.board.model import Board, Layer
+from dfmcheck.geometry.shares import Grid, cell_areas
 from dfmcheck.measure.at_holes import at_holes, path_numbers
 from dfmcheck.measure.common import Rows
 from dfmcheck.measure.places import Places
@@ -43,8 +44,8 @@ def isolation(board: Board, reach: float) -> Places:
 
     The window is cut to the profile, so that a board smaller than it is taken as a whole.
     One place per window-sized square of the board: the hole with the least copper round it.
-    Shares are sampled to find those holes, and then worked out exactly; ``reach`` does not
-    apply. Nothing is measured without a closed profile.
+    Those holes are found on a grid, and their shares then worked out exactly; ``reach`` does
+    not apply. Nothing is measured without a closed profile.
     """
     holes, profile = board.holes, board.profile
     rows = np.flatnonzero(holes.plated == 1)
@@ -65,7 +66,7 @@ def _on_layer(board: Board, layer: Layer, rows: Rows) -> Places:
     area = board.profile.area
     if len(rows) == 0:
         return Places.empty()
-    share = _sampled(area, layer, holes.x0[rows], holes.y0[rows])
+    share = _nearly(area, layer, holes.x0[rows], holes.y0[rows])
     pick = rows[_apart(share.round(6), holes.x0[rows], holes.y0[rows])]
     exact = np.array([_share(area, layer, holes.x0[k], holes.y0[k]) for k in pick.tolist()])
     columns = at_holes(board, pick)
@@ -103,32 +104,33 @@ def _share(area: Any, layer: Layer, x: float, y: float) -> float:
     return float(shapely.area(copper).sum() / shapely.area(board))
 
 
-def _sampled(
+def _nearly(
     area: Any, layer: Layer, x: npt.NDArray[np.float64], y: npt.NDArray[np.float64]
 ) -> npt.NDArray[np.float64]:
-    """Share of copper in the window round every point, from points on a grid."""
+    """Share of copper in the window round every point, with each cell of a grid taken as even."""
     x0, y0, x1, y1 = area.bounds
     nx, ny = int(np.ceil((x1 - x0) / _PITCH)), int(np.ceil((y1 - y0) / _PITCH))
-    gx = x0 + (np.arange(nx) + 0.5) * _PITCH
-    gy = y0 + (np.arange(ny) + 0.5) * _PITCH
-    points = shapely.points(*(g.ravel() for g in np.meshgrid(gx, gy)))
-    tree = shapely.STRtree(points)
-    board = np.zeros(len(points))
-    board[tree.query(area, predicate="intersects")] = 1.0
-    copper = np.zeros(len(points))
-    copper[tree.query(layer.image.parts, predicate="intersects")[1]] = 1.0
-    copper *= board
+    grid = Grid(x0, y0, _PITCH, _PITCH, nx, ny)
+    board = cell_areas(np.array([area], dtype=object), grid)
+    # Copper across the profile is cut away with the panel.
+    copper = np.minimum(cell_areas(layer.image.parts, grid), board)
 
-    def sums(of: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:
-        table = np.zeros((ny + 1, nx + 1))
-        table[1:, 1:] = of.reshape(ny, nx).cumsum(axis=0).cumsum(axis=1)
-        half = WINDOW / 2
-        left = np.clip(np.rint((x - half - x0) / _PITCH), 0, nx).astype(np.intp)
-        right = np.clip(np.rint((x + half - x0) / _PITCH), 0, nx).astype(np.intp)
-        low = np.clip(np.rint((y - half - y0) / _PITCH), 0, ny).astype(np.intp)
-        high = np.clip(np.rint((y + half - y0) / _PITCH), 0, ny).astype(np.intp)
-        return np.asarray(
-            table[high, right] - table[low, right] - table[high, left] + table[low, left]
-        )
+    half = WINDOW / 2
+    left, right = (np.clip((x + side - x0) / _PITCH, 0, nx) for side in (-half, half))
+    low, high = (np.clip((y + side - y0) / _PITCH, 0, ny) for side in (-half, half))
 
-    return np.asarray(sums(copper) / np.maximum(sums(board), 1.0))
+    def sums(cells: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:
+        table = np.pad(cells.cumsum(axis=0).cumsum(axis=1), ((1, 0), (1, 0)))
+
+        def below(u: npt.NDArray[np.float64], v: npt.NDArray[np.float64]) -> Any:
+            """Sum of all that lies left of ``u`` and below ``v``; cells are taken as even."""
+            i, j = np.minimum(u.astype(np.intp), nx - 1), np.minimum(v.astype(np.intp), ny - 1)
+            u, v = u - i, v - j
+            near = table[j, i] + u * (table[j, i + 1] - table[j, i])
+            far = table[j + 1, i] + u * (table[j + 1, i + 1] - table[j + 1, i])
+            return near + v * (far - near)
+
+        inside = below(right, high) - below(left, high) - below(right, low) + below(left, low)
+        return np.asarray(inside)
+
+    return sums(copper) / np.maximum(sums(board), _PITCH**2)

@@ -93,10 +93,10 @@ def test_the_hole_told_of_is_the_loneliest_one(tmp_path: Path) -> None:
     for x, y, _ in holes:
         window = box(x - 12.5, y - 12.5, x + 12.5, y + 12.5) & board
         shares.append((copper & window).area / window.area)
-    # All holes lie within one window of each other: one is told of, the least.
+    # All holes lie within one window of each other: one is told of, the least (but for a hair).
     found = p["value"][p["layer"] == "conductor-1"].tolist()
-    assert found == pytest.approx([min(shares)], abs=1e-6)
-    assert sorted(shares)[5] - min(shares) < 0.02
+    assert len(found) == 1 and found[0] == pytest.approx(min(shares), abs=1e-3)
+    assert sorted(shares)[10] - min(shares) > 0.002
 
 
 @pytest.mark.parametrize(("unit", "angle"), TURNS)
