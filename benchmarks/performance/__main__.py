@@ -2,9 +2,10 @@
 
     python -m benchmarks.performance [--boards FOLDER] [--only parsing,growth] [--quick]
 
-Sections: parsing, boards, spacing, growth, startup, throughput, rejudging. Results are kept in
-benchmarks/performance/results.jsonl, so that a run of some sections leaves the others on the page
-as they were. --quick measures little of each and writes no page. Run it on a quiet machine.
+Sections: parsing, boards, spacing, growth, startup, commands, throughput, rejudging. Results are
+kept in benchmarks/performance/results.jsonl, so that a run of some sections leaves the others on
+the page as they were. --quick measures little of each and writes no page. Run it on a quiet
+machine.
 """
 
 from __future__ import annotations
@@ -18,7 +19,7 @@ import tempfile
 from collections.abc import Callable
 from pathlib import Path
 
-from benchmarks.performance import boards, growth, many, parsing, report, spacing, startup
+from benchmarks.performance import boards, commands, growth, many, parsing, report, spacing, startup
 from benchmarks.performance.section import BOARDS, Section
 
 RESULTS = Path(__file__).with_name("results.jsonl")
@@ -44,6 +45,7 @@ def main(arguments: list[str]) -> int:
         "spacing": lambda: spacing.spacing((100, 400) if quick else spacing.COUNTS),
         "growth": lambda: growth.growth((1, 4) if quick else growth.COPIES),
         "startup": lambda: startup.startup(2 if quick else 9),
+        "commands": lambda: commands.commands(given.boards, 1 if quick else 9),
         "throughput": lambda: many.throughput(6 if quick else given.packages),
         "rejudging": lambda: many.rejudging(given.dataset, 6 if quick else 1000),
     }

@@ -10,7 +10,7 @@ import time
 from pathlib import Path
 
 from benchmarks.fleet.make_packages import write
-from benchmarks.performance.section import ROOT, Section, ms, timed
+from benchmarks.performance.section import ENVIRONMENT, ROOT, Section, ms, timed
 
 AIM_RATIO, AIM_SECONDS = 1.8, 10.0
 
@@ -47,7 +47,7 @@ def _fleet(source: Path, out: Path, workers: int) -> None:
     subprocess.run(
         [sys.executable, "-m", "dfmcheck.cli", "fleet", str(source), "--shop", "volume", "--out",
          str(out), "--workers", str(workers), "--quiet"],
-        cwd=ROOT, stdout=subprocess.DEVNULL, check=False,
+        cwd=ROOT, env=ENVIRONMENT, stdout=subprocess.DEVNULL, check=False,
     )  # fmt: skip
 
 

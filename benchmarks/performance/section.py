@@ -9,6 +9,7 @@ import resource
 import statistics
 import subprocess
 import sys
+import tempfile
 import time
 from collections.abc import Callable
 from dataclasses import asdict, dataclass, field
@@ -17,6 +18,11 @@ from typing import Any
 
 ROOT = Path(__file__).resolve().parents[2]
 BOARDS = Path(os.environ.get("DFMCHECK_BOARDS", ROOT.parent / "shared" / "boards"))
+ENVIRONMENT = {
+    **{key: value for key, value in os.environ.items() if key != "PYTHONDONTWRITEBYTECODE"},
+    "PYTHONPYCACHEPREFIX": str(Path(tempfile.gettempdir()) / "dfmcheck-compiled"),
+}
+"""Of processes whose start-up is told: an installation compiles its modules, once."""
 
 
 @dataclass
@@ -77,7 +83,7 @@ def _cpu() -> float:
 def apart(module: str, *arguments: object) -> dict[str, Any]:
     """Run a module in a process of its own; what it prints as JSON."""
     done = subprocess.run(
-        [sys.executable, "-m", module, *map(str, arguments)], cwd=ROOT, check=True,
+        [sys.executable, "-m", module, *map(str, arguments)], cwd=ROOT, env=ENVIRONMENT, check=True,
         capture_output=True, text=True,
     )  # fmt: skip
     read: dict[str, Any] = json.loads(done.stdout.strip().splitlines()[-1])

@@ -5,7 +5,7 @@ from __future__ import annotations
 import subprocess
 import sys
 
-from benchmarks.performance.section import ROOT, Section, middle, ms, timed
+from benchmarks.performance.section import ENVIRONMENT, ROOT, Section, middle, ms, timed
 
 AIM = 0.25
 COMMANDS = (
@@ -30,7 +30,11 @@ def startup(rounds: int = 7) -> Section:
         for name, arguments in COMMANDS:
             wall, cpu = timed(
                 lambda arguments=arguments: subprocess.run(
-                    [sys.executable, *arguments], cwd=ROOT, stdout=subprocess.DEVNULL, check=True
+                    [sys.executable, *arguments],
+                    cwd=ROOT,
+                    env=ENVIRONMENT,
+                    stdout=subprocess.DEVNULL,
+                    check=True,
                 )
             )
             walls[name].append(wall)
