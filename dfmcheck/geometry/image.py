@@ -20,8 +20,11 @@ from dfmcheck.terms import Defect
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int32]
 Bools = npt.NDArray[np.bool_]
+Rows = npt.NDArray[np.intp]
 
 _BATCH = 4_000_000  # pairs looked at together, for the sake of memory
+_MANY, _LARGEST = 100, 50
+"""Clear shapes of more points, of those the largest, are asked what lies inside them."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -207,12 +210,14 @@ def _compose(
             [shapely.disjoint_subset_union_all(shapes[clear_rows[g]]) for g in groups],
             dtype=object,
         )
-        result = result.copy()
         result[touched] = shapely.difference(result[touched], cutters)
     is_cut = np.zeros(len(dark_rows), dtype=np.bool_)
     is_cut[touched] = True
 
-    pieces, of_result = shapely.get_parts(result, return_index=True)
+    apart, of = shapely.get_parts(result[touched], return_index=True)
+    of_result = np.concatenate([np.flatnonzero(~is_cut), touched[of]])
+    order = np.argsort(of_result, kind="stable")
+    pieces, of_result = np.concatenate([result[~is_cut], apart])[order], of_result[order]
     keep = shapely.area(pieces) > 0
     pieces, of_result = pieces[keep], of_result[keep]
     cut_pieces = np.flatnonzero(is_cut[of_result])
@@ -263,4 +268,21 @@ def _later_clears(
         found.append((rows[at[meets][order]], clear[meets][order]))
     if not found:
         return none, none
-    return np.concatenate([f[0] for f in found]), np.concatenate([f[1] for f in found])
+    at, clear = (np.concatenate([f[i] for f in found]) for i in (0, 1))
+    seen = _uncovered(shapes[clear_rows], at, clear)
+    return at[seen], clear[seen]
+
+
+def _uncovered(clears: npt.NDArray[Any], dark: Rows, clear: Rows) -> Rows:
+    """Which pairs of a dark and a clear shape are left without clear ones inside large ones.
+
+    Both cut the same dark shape then, and the large one takes it all.
+    """
+    large = np.flatnonzero(shapely.get_num_coordinates(clears) > _MANY)
+    large = large[np.argsort(shapely.area(clears[large]), kind="stable")[-_LARGEST:]]
+    of, inner = shapely.STRtree(clears).query(clears[large], predicate="contains_properly")
+    outer = np.full(len(clears), -1, dtype=np.intp)
+    np.maximum.at(outer, inner, of)
+    asked = np.flatnonzero(outer[clear] >= 0)
+    instead = dark[asked] << 32 | large[outer[clear[asked]]]
+    return np.delete(np.arange(len(dark)), asked[np.isin(instead, dark << 32 | clear)])

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Any
 
 import numpy as np
@@ -44,18 +45,19 @@ def capsules(segments: Floats, radius: float) -> npt.NDArray[Any]:
     if len(segments) == 0:
         return np.empty(0, dtype=object)
     half = circle_steps(radius) // 2
-    dx, dy = segments[:, 2] - segments[:, 0], segments[:, 3] - segments[:, 1]
-    heading = np.arctan2(dy, dx)
+    start, end = (segments[:, k] + 1j * segments[:, k + 1] for k in (0, 2))
+    along = end - start
+    length = np.abs(along)
+    point = length == 0
+    heading = np.where(point, 1.0, along) / np.where(point, 1.0, length)
     turn = np.linspace(-np.pi / 2, np.pi / 2, half + 1)
-    front = heading[:, None] + turn
-    # Exact side lines: the four corners come from the normal, not from cos of a sum.
-    ring = np.empty((len(segments), 2 * (half + 1) + 1, 2))
-    ring[:, : half + 1, 0] = segments[:, 2, None] + radius * np.cos(front)
-    ring[:, : half + 1, 1] = segments[:, 3, None] + radius * np.sin(front)
-    ring[:, half + 1 : -1, 0] = segments[:, 0, None] - radius * np.cos(front)
-    ring[:, half + 1 : -1, 1] = segments[:, 1, None] - radius * np.sin(front)
-    ring[:, -1] = ring[:, 0]
-    point = np.hypot(dx, dy) == 0
+    front = (radius * heading)[:, None] * (np.cos(turn) + 1j * np.sin(turn))
+    # One complex number a corner.
+    corners = np.empty((len(segments), 2 * (half + 1) + 1), dtype=np.complex128)
+    np.add(end[:, None], front, out=corners[:, : half + 1])
+    np.subtract(start[:, None], front, out=corners[:, half + 1 : -1])
+    corners[:, -1] = corners[:, 0]
+    ring = corners.view(np.float64).reshape(*corners.shape, 2)
     if point.any():
         # Both half circles share their ends: drop the doubled vertices of a disc.
         discs = np.delete(ring[point], [half + 1, 2 * half + 1], axis=1)
@@ -126,8 +128,14 @@ def aperture_outline(aperture: Aperture) -> Outline:
     Raises ValueError for a block (blocks are flattened before shapes are made).
     Source: Gerber Layer Format Specification 4.4 (standard), 4.5 (macros).
     """
-    v = aperture.values
-    match aperture.template:
+    if aperture.template == "block":
+        raise ValueError(f"aperture D{aperture.code} is a block, which has no outline")
+    return _outline(aperture.template, aperture.values, aperture.primitives)
+
+
+@lru_cache(maxsize=1000)  # layers of one board share most of their apertures
+def _outline(template: str, v: tuple[float, ...], primitives: tuple[Primitive, ...]) -> Outline:
+    match template:
         case "C":
             hole = v[1] if len(v) > 1 else 0.0
             r = v[0] / 2
@@ -149,8 +157,8 @@ def aperture_outline(aperture: Aperture) -> Outline:
             rotation = v[2] if len(v) > 2 else 0.0
             return _pierced(_of_polygon(_regular(0, 0, v[0], int(v[1]), rotation)), hole)
         case "macro":
-            return _macro(aperture.primitives)
-    raise ValueError(f"aperture D{aperture.code} of template {aperture.template} has no outline")
+            return _macro(primitives)
+    raise ValueError(f"an aperture of template {template} has no outline")
 
 
 def _primitive(p: Primitive) -> tuple[BaseGeometry, Edges]:

@@ -23,7 +23,8 @@ Rows = npt.NDArray[np.intp]
 class Painted:
     """Shapes in painting order.
 
-    ``shapes[i]`` belongs to object ``owner[i]`` (an arc gives one shape per chord);
+    ``shapes[i]`` belongs to object ``owner[i]`` (an arc gives one shape per chord, a flash or
+    region of several areas one for each);
     ``edges.piece`` is the row in ``shapes``.
     """
 
@@ -96,7 +97,8 @@ def paint(objects: Objects, artwork: Artwork) -> Painted:
             )
             continue
         flashes = rows[objects.kind[rows] == Kind.FLASH]
-        _flashes(outline, flashes, objects, out)
+        for area in _areas(outline):
+            _flashes(area, flashes, objects, out)
         strokes, segments, error = _strokes(objects, rows)
         edges = outline.edges
         if aperture.template == "C" and len(aperture.values) == 1:
@@ -166,12 +168,24 @@ def _transformed(outline: Outline, mirror: int, rotation: float, scale: float) -
     )
 
 
+def _areas(outline: Outline) -> list[Outline]:
+    """Every area of an outline with the edges on it."""
+    areas = shapely.get_parts(outline.shape)
+    areas = areas[shapely.area(areas) > 0]
+    if len(areas) == 1:
+        return [Outline(areas[0], outline.edges)]
+    e = outline.edges
+    middle = shapely.points((e.x0 + e.x1) / 2, (e.y0 + e.y1) / 2)
+    of = shapely.STRtree(areas).nearest(middle)
+    return [Outline(area, e.take(np.flatnonzero(of == k))) for k, area in enumerate(areas)]
+
+
 def _flashes(outline: Outline, rows: Rows, objects: Objects, out: _Collector) -> None:
     n = len(rows)
     if n == 0:
         return
     x, y = objects.x0[rows], objects.y0[rows]
-    if outline.shape.geom_type == "Polygon" and len(outline.shape.interiors) == 0:
+    if len(outline.shape.interiors) == 0:
         ring = shapely.get_coordinates(outline.shape.exterior)
         shapes = np.asarray(
             shapely.polygons(np.stack([x[:, None] + ring[:, 0], y[:, None] + ring[:, 1]], axis=-1))
@@ -242,7 +256,8 @@ def _regions(objects: Objects, artwork: Artwork, out: _Collector) -> None:
     for i in np.flatnonzero(moved).tolist():
         chosen[i] = _moved_region(chosen[i], objects, int(rows[i]))
     keep = ~shapely.is_empty(chosen)
-    chosen, rows, number = chosen[keep], rows[keep], number[keep]
+    chosen, of = shapely.get_parts(chosen[keep], return_index=True)
+    rows, number = rows[keep][of], number[keep][of]
     edges = polygon_edges(chosen, error[number], np.arange(len(chosen), dtype=np.int32))
     out.add(chosen, rows, edges)
 
