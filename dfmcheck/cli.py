@@ -46,7 +46,7 @@ def main() -> None:
     """Entry point of the ``dfmcheck`` command."""
     # loading modules leaves no garbage, yet the collector would go through all of them many
     # times, and once more on the way out: a tenth of a short command
-    gc.set_threshold(100_000, 20, 20)
+    gc.set_threshold(200_000, 20, 20)
     atexit.register(gc.freeze)
     # threads for the products of large matrices, of which there are none here
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")

@@ -43,32 +43,37 @@ import tomllib
 from collections.abc import Iterable, Mapping
 from functools import cached_property
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeVar
+
+from msgspec import ValidationError, convert
 
 from dfmcheck.capability.schema import (
     MM,
-    SECTION_KEYS,
+    SECTIONS,
     Misfit,
-    Raw,
+    RawFile,
+    RawHead,
+    RawLimit,
+    RawRange,
+    RawWhen,
     built,
-    head_misfits,
     misfits,
 )
 from dfmcheck.capability.shop import Shop
-from dfmcheck.capability.toml_lines import key_lines
+from dfmcheck.capability.toml_lines import key_lines, key_name
 from dfmcheck.errors import ShopFileError
 from dfmcheck.measure.rule import Rule
 from dfmcheck.measure.rule import rules as all_rules
 from dfmcheck.resources import data_folder
 from dfmcheck.terms import Step, Weight
 
+T = TypeVar("T")
 _PLAUSIBLE = (0.001, 25.0)  # mm; outside it the stated units are almost certainly not meant
 _PLAUSIBLE_WHOLE = (0.001, 2000.0)  # the same for what is measured on the board as a whole
-_TOP = ("shop", "allowance", "stencil", "panel", "limits")
-_LIMIT_KEYS = ("source", "weight", "when")
-_WHEN_KEYS = ("position", "plated", "copper_um", "kind", "hole", "depth", "volts", "source")
+_TOP = (*SECTIONS, "limits")
+_LIMIT_KEYS = RawLimit.__struct_fields__[1:]  # all but ``values``, which no file has
+_WHEN_KEYS = RawWhen.__struct_fields__[1:]
 _RANGES = ("copper_um", "hole", "depth", "volts")
-_RANGE_KEYS = ("min", "max")
 
 
 def shop_names() -> tuple[str, ...]:
@@ -139,11 +144,7 @@ class _Reading:
         self.problems: list[ShopFileError] = []
 
     def shop(self) -> Shop:
-        read = self.checked_keys(self.toml())
-        self.stop()
-        for misfit in misfits(read):
-            self.misfit(misfit)
-        self.stop()
+        read = self.fitted(self.checked_keys(self.toml()), RawFile)
         self.check(read)
         self.stop()
         return built(read, self.rules, self.file)
@@ -171,11 +172,23 @@ class _Reading:
         if self.problems:
             raise min(self.problems, key=lambda p: p.line or 0)
 
+    def fitted(self, table: Any, kind: type[T], path: tuple[str, ...] = ()) -> T:
+        """The table as its kind, if nothing is wrong so far."""
+        self.stop()
+        try:
+            return convert(table, kind)
+        except ValidationError:
+            for one in misfits(table, kind, path):
+                self.misfit(one)
+            self.stop()
+            raise
+
     def misfit(self, one: Misfit) -> None:
         path = tuple(part for part in one.path if part != "values")
-        name = _name(path)
+        name = key_name(path)
         if not one.expected:
-            self.problem(path[:-1], f"{_name(path[:-1])} has no {path[-1]}", f"a value for {name}")
+            *table, key = path
+            self.problem(tuple(table), f"{key_name(table)} has no {key}", f"a value for {name}")
             return
         meant = _meant(str(one.value), one.choices)
         self.problem(path, f"{name} = {_toml(one.value)}", one.expected, meant)
@@ -218,15 +231,12 @@ class _Reading:
             missing = "limits" if isinstance(head, dict) else "shop"
             self.problem((), f"there is no [{missing}] table", "one", "Add it.")
             return out
-        for section, keys in SECTION_KEYS.items():
-            table = raw.get(section)
+        for section, kind in SECTIONS.items():
+            table, keys = raw.get(section), kind.__struct_fields__
             for key in table.keys() - set(keys) if isinstance(table, dict) else ():
                 self.unknown((section, key), keys, f"[{section}]")
-        self.stop()
-        for misfit in head_misfits(head):
-            self.misfit(misfit)
-        self.stop()  # without sound tiers every value below would be called unknown
-        tiers: list[str] = head["tiers"]
+        # without sound tiers every value below would be called unknown
+        tiers = self.fitted(head, RawHead, ("shop",)).tiers
         if isinstance(raw["limits"], dict):
             out["limits"] = {
                 id_: self.limit_keys(id_, table, tiers) for id_, table in raw["limits"].items()
@@ -269,26 +279,26 @@ class _Reading:
         tiers: list[str],
     ) -> dict[str, Any]:
         for key in table.keys() - set(keys) - set(tiers):
-            self.unknown((*path, key), (*tiers, *keys), _name(path))
+            self.unknown((*path, key), (*tiers, *keys), key_name(path))
         for key, value in table.items():
             if key in _RANGES and isinstance(value, dict):
-                for end in value.keys() - set(_RANGE_KEYS):
-                    self.unknown((*path, key, end), _RANGE_KEYS, f"{_name(path)} {key}")
+                ends = RawRange.__struct_fields__
+                for end in value.keys() - set(ends):
+                    self.unknown((*path, key, end), ends, f"{key_name(path)} {key}")
         values = {key: value for key, value in table.items() if key in tiers and key not in keys}
         return {"values": values} | {key: table[key] for key in keys if key in table}
 
     # -- meaning -------------------------------------------------------------------------
 
-    def check(self, read: Raw) -> None:
-        shop: Raw = read["shop"]
-        tiers, head = shop["tiers"], ("shop",)
+    def check(self, read: RawFile) -> None:
+        shop, tiers, head = read.shop, read.shop.tiers, ("shop",)
         reserved = set(_LIMIT_KEYS) | set(_WHEN_KEYS)
         for n, tier in enumerate(tiers):
             if tier in reserved:
                 self.problem((*head, "tiers", n), f"a tier named '{tier}'", "another name")
             if tier in tiers[:n]:
                 self.problem((*head, "tiers", n), f"tier '{tier}' twice", "each tier once")
-        default = shop["default_tier"]
+        default = shop.default_tier
         if default not in tiers:
             self.problem(
                 (*head, "default_tier"),
@@ -296,27 +306,28 @@ class _Reading:
                 "one of " + ", ".join(tiers),
                 _meant(default, tiers),
             )
-        for name, growth in read.get("allowance", {}).items():
-            if growth * MM[shop["units"]] > 1.0:
+        for name in ("plated", "unplated"):
+            growth: float = getattr(read.allowance, name)
+            if growth * MM[shop.units] > 1.0:
                 self.problem(
                     ("allowance", name),
-                    f"allowance.{name} = {growth:g} {shop['units']}",
+                    f"allowance.{name} = {growth:g} {shop.units}",
                     "at most 1 mm",
                     "Check units.",
                 )
-        foil = read.get("stencil", {}).get("foil", 0)
-        for id_, limit in read["limits"].items():
-            if self.rules[id_].allowance == "foil" and foil == 0:
+        no_foil = read.stencil is None or read.stencil.foil == 0
+        for id_, limit in read.limits.items():
+            if self.rules[id_].allowance == "foil" and no_foil:
                 path = ("limits", id_)
-                said = f"{_name(path)} without a foil"
+                said = f"{key_name(path)} without a foil"
                 self.problem(path, said, "[stencil] foil = its thickness")
             self.check_limit(self.rules[id_], limit, shop)
 
-    def check_limit(self, rule: Rule, limit: Raw, shop: Raw) -> None:
+    def check_limit(self, rule: Rule, limit: RawLimit, shop: RawHead) -> None:
         path: tuple[str | int, ...] = ("limits", rule.id)
-        base, variants, weight = limit["values"], limit.get("when", ()), limit.get("weight")
-        if not base and not variants:
-            self.problem(path, f"{_name(path)} has no value", "one for at least one tier")
+        base, weight = limit.values, limit.weight
+        if not base and not limit.when:
+            self.problem(path, f"{key_name(path)} has no value", "one for at least one tier")
         if weight is not None and Weight[weight.upper()] > rule.weight:
             heaviest = rule.weight.name.lower()
             self.problem(
@@ -325,20 +336,19 @@ class _Reading:
                 f"at most '{heaviest}', the heaviest {rule.id} may have",
             )
         self.check_values(path, rule, base, shop)
-        for n, variant in enumerate(variants):
+        for n, variant in enumerate(limit.when):
             here = (*path, "when", n)
-            values = variant["values"]
-            self.check_values(here, rule, values, shop)
-            if not variant.keys() - {"values", "source"}:
+            self.check_values(here, rule, variant.values, shop)
+            if all(getattr(variant, key) is None for key in _WHEN_KEYS if key != "source"):
                 self.problem(here, "a variant without a condition", "at least one")
             for name in _RANGES:
-                span = variant.get(name, {"min": 0})
-                if not span:
-                    self.problem((*here, name), f"{name} without min or max", "at least one")
-                if span.keys() == {"min", "max"} and span["min"] > span["max"]:
-                    self.problem((*here, name), f"{name} with min above max", "min up to max")
-            lacking = [t for t in shop["tiers"] if t in base and t not in values]
-            if lacking or not values:
+                match getattr(variant, name):
+                    case RawRange(min=None, max=None):
+                        self.problem((*here, name), f"{name} without min or max", "at least one")
+                    case RawRange(min=float(low), max=float(high)) if low > high:
+                        self.problem((*here, name), f"{name} with min above max", "min up to max")
+            lacking = [t for t in shop.tiers if t in base and t not in variant.values]
+            if lacking or not variant.values:
                 self.problem(
                     here,
                     f"a variant without a value for {', '.join(lacking) or 'any tier'}",
@@ -346,18 +356,18 @@ class _Reading:
                 )
 
     def check_values(
-        self, path: tuple[str | int, ...], rule: Rule, values: dict[str, float], shop: Raw
+        self, path: tuple[str | int, ...], rule: Rule, values: dict[str, float], shop: RawHead
     ) -> None:
-        units = shop["units"] if rule.unit == "mm" else ""
+        units = shop.units if rule.unit == "mm" else ""
         before: tuple[str, float] | None = None
-        for tier in shop["tiers"]:
+        for tier in shop.tiers:
             if tier not in values:
                 continue
             value = values[tier]
             shown = f"{tier} = {value:g} {units}".strip()
             if rule.unit == "mm" and value:
                 low, high = _PLAUSIBLE_WHOLE if rule.looks_at == "package" else _PLAUSIBLE
-                if not low <= value * MM[shop["units"]] <= high:
+                if not low <= value * MM[shop.units] <= high:
                     self.problem(
                         (*path, tier),
                         shown,
@@ -375,21 +385,6 @@ class _Reading:
                         "Tiers run from the least to the most demanding.",
                     )
             before = (tier, value)
-
-
-def _name(path: tuple[str | int, ...]) -> str:
-    """How an error names a place in the file.
-
-    >>> _name(("limits", "etch.notch", "when", 0, "fine"))
-    'limits."etch.notch".when[1].fine'
-    """
-    text = ""
-    for part in path:
-        if isinstance(part, int):
-            text += f"[{part + 1}]"
-        else:
-            text += ("." if text else "") + (f'"{part}"' if "." in part else part)
-    return text or "the file"
 
 
 def _toml(value: Any) -> str:

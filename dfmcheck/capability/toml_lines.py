@@ -8,6 +8,7 @@ accepted; it therefore needs to follow TOML's structure, not to check it (TOML v
 from __future__ import annotations
 
 import re
+from collections.abc import Sequence
 
 Path = tuple[str | int, ...]
 
@@ -38,6 +39,21 @@ def key_lines(text: str) -> dict[Path, int]:
     {('shop',): 1, ('shop', 'name'): 3}
     """
     return _Scan(text).run()
+
+
+def key_name(path: Sequence[str | int]) -> str:
+    """How an error names a place in the file.
+
+    >>> key_name(("limits", "etch.notch", "when", 0, "fine"))
+    'limits."etch.notch".when[1].fine'
+    """
+    text = ""
+    for part in path:
+        if isinstance(part, int):
+            text += f"[{part + 1}]"
+        else:
+            text += ("." if text else "") + (f'"{part}"' if "." in part else part)
+    return text or "the file"
 
 
 class _Scan:
