@@ -7,8 +7,6 @@ from dataclasses import replace
 import numpy as np
 import numpy.typing as npt
 import shapely
-from scipy.sparse import csr_array
-from scipy.sparse.csgraph import dijkstra
 
 from dfmcheck.board.model import Board, Layer
 from dfmcheck.geometry.edges import CHORD_ERROR, Edges
@@ -140,6 +138,9 @@ def _across(
     between = np.flatnonzero(floating & np.isin(component, near))
     over = _narrowest(board, layer, between, between, reach)
     out = _narrowest(board, layer, between, rows, reach)
+    from scipy.sparse import csr_array  # loads slowly, and most screens state no voltages
+    from scipy.sparse.csgraph import dijkstra
+
     n = int(component.max()) + 1
     first = np.concatenate([component[g.a] for g in (over, out)])
     last = np.concatenate([component[g.b] for g in (over, out)])
