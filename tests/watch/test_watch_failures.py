@@ -47,11 +47,11 @@ def test_package_that_breaks_the_screen_is_put_aside_with_the_reason(
 
 def test_real_screen_is_held_to_its_memory(inbox: Path, out: Path) -> None:
     Made("logger", "release", files=files_of("clean")).put(inbox)
-    once(inbox, out, memory_limit=60)
+    once(inbox, out, memory_limit=20)
     (place,) = results(out)
     assert place.parent.name == "aside"
     assert results(out)[place]["reasons"] == [
-        "the screen failed: it needs more than the 60 MB of memory allowed"
+        "the screen failed: it needs more than the 20 MB of memory allowed"
     ]
 
 
