@@ -166,6 +166,7 @@ def _open(path: Path, roles: Mapping[str, str] | None, board: str | None) -> Pac
 _BOARD: Board | None = None
 _CHECKS: Callable[[], Told] | None = None
 _BY_LAYER = ("copper", "outer", "inner")
+_SMALL = 20_000  # edges; fewer are measured before other processes have started
 _LONGEST = {"mask": -3, "legend": -2, "paste": -1}
 
 
@@ -184,6 +185,12 @@ def _collector_off() -> Iterator[None]:
 
 Task = tuple[int, tuple[str, ...], float]
 """Number of a search, ids of the rules it serves, reach."""
+
+
+def _given(board: Board, checks: Callable[[], Told]) -> None:
+    """Runs as a worker starts: it inherits both, and nothing is sent."""
+    global _BOARD, _CHECKS
+    _BOARD, _CHECKS = board, checks
 
 
 def _measure_some(tasks: tuple[Task, ...], layer: int) -> list[tuple[tuple[int, int], Places]]:
@@ -250,7 +257,7 @@ def _measure_all(
         if all(id_ in reach for id_ in ids)
     ]
     size = sum(len(layer.image.edges) for layer in board.copper + board.masks)
-    if size < 20_000:
+    if size < _SMALL:
         workers = 1
     jobs = _jobs(board, [(n, ids, far) for n, (_, ids, far) in enumerate(tasks)], workers)
     parts: dict[tuple[int, int], Places] = {}
@@ -266,15 +273,13 @@ def _measure_all(
             take(_measure_on(board, *job))
         facts, told = board_facts(board, copper_um), checks()
     else:
-        global _BOARD, _CHECKS
-        _BOARD, _CHECKS = board, checks
-        with ProcessPoolExecutor(workers, mp_context=get_context("fork")) as pool:
+        fork = get_context("fork")
+        with ProcessPoolExecutor(workers, fork, _given, (board, checks)) as pool:
             found, covered = pool.submit(_checks), pool.submit(_facts, copper_um)
             futures = [pool.submit(_measure_some, *job) for job in jobs]
             for future in as_completed(futures):
                 take(future.result())
             facts, told = covered.result(), found.result()
-        _BOARD = _CHECKS = None
     return Places.concat([parts[key] for key in sorted(parts)]), facts, told
 
 

@@ -3,8 +3,8 @@
     python benchmarks/nets/growth.py ../shared/boards/sbc-10-layer --copies 1 4 16
 
 Copies are laid side by side as a panel would, with all their copper and holes in one image per
-layer. Timed: joining parts into components by exact outlines (per layer), and nets across the
-stack through plated holes. Reading and painting come before either and are told for one board.
+layer. Timed: merging pieces to parts and components (per layer), and nets across the stack
+through plated holes. Reading and painting come before either and are told for one board.
 """
 
 from __future__ import annotations
@@ -21,7 +21,8 @@ from dfmcheck.board.assemble import assemble
 from dfmcheck.board.model import Holes, Layer
 from dfmcheck.board.nets import connect
 from dfmcheck.geometry.edges import Edges
-from dfmcheck.geometry.image import Image, _components
+from dfmcheck.geometry.image import Image
+from dfmcheck.geometry.merge import merge
 from dfmcheck.intake import open_package
 
 
@@ -93,7 +94,7 @@ def main() -> None:
         pieces = sum(len(layer.image.pieces) for layer in layers)
         start = time.perf_counter()
         for layer in layers:
-            _components(len(layer.image.parts), layer.image.part, layer.image.edges)
+            merge(layer.image.pieces, layer.image.edges, np.flatnonzero(layer.image.whole))
         joined = time.perf_counter() - start
         start = time.perf_counter()
         names = connect(layers, holes)[2]

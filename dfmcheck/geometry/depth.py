@@ -10,7 +10,7 @@ import numpy.typing as npt
 import shapely
 
 from dfmcheck.geometry.edges import CHORD_ERROR, Edges
-from dfmcheck.geometry.facing import outline_of
+from dfmcheck.geometry.facets import outline_of
 from dfmcheck.geometry.image import Image
 from dfmcheck.geometry.index import BoxIndex
 from dfmcheck.geometry.rows import run_starts
@@ -115,8 +115,9 @@ class Inside:
 
         A probe whose ends both lie inside one part is as deep as its nearest outline point of
         that part; with an end outside, the value is minus the way back into the image, less
-        the radius. Depths beyond ``reach`` come back as NaN; so do probes with an end outside
-        by more than ``outside`` (as the reach, where not given) and their radius.
+        the radius. Depths beyond ``reach`` come back as NaN. The way back is looked for as far
+        as ``outside`` (as the reach, where not given); where that is less than the reach,
+        probes with an end further outside, by more than their radius as well, are NaN.
         """
         n = len(probes)
         nothing = np.full(n, np.nan)
@@ -138,7 +139,7 @@ class Inside:
         out.error[hit] = CHORD_ERROR + self.image.grid
         out.frm[hit], out.at[hit] = frm, at
         lost = self._outside(probes, inside, p0, p1, reach if outside is None else outside, out)
-        if outside is not None:
+        if outside is not None and outside < reach:
             out.value[lost] = np.nan
         self._exact(probes, inside, out)
         return out

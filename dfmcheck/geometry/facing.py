@@ -10,29 +10,28 @@ overlap bites are found whatever drew them.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from functools import cached_property
 from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 import shapely
 
+from dfmcheck.geometry.budget import NEAR
 from dfmcheck.geometry.edges import CHORD_ERROR, STRIDE
-from dfmcheck.geometry.index import BoxIndex, Recent
+from dfmcheck.geometry.facets import ASKEW, Outline, directions, dot, outline_of
+from dfmcheck.geometry.index import BoxIndex
 from dfmcheck.geometry.rows import run_starts
 from dfmcheck.geometry.segments import closest_on_segment, points_to_segments
 
 Floats = npt.NDArray[np.float64]
 Rows = npt.NDArray[np.intp]
 Bools = npt.NDArray[np.bool_]
-Marks = npt.NDArray[np.uint64]
 
 _STRAIGHT = 1e-3  # rad; a smaller turn is rounding on a straight line
 _CURVE = np.radians(30)  # a convex turn below this belongs to a round outline
 _SLACK = 0.02  # how far off the normal a stationary point may lie, as a cosine
-_ASKEW = 0.021  # rad; a little more than that
-_SECTORS = 64 / (2 * np.pi)
-_STEP = 80_000
+_STEP, _BATCH = 80_000, 4_000_000  # rows, and about how many pairs, looked at in one go
+_DISCS = 10_000  # the same, of discs that may hold much
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,128 +60,6 @@ class Widths:
         return cls(
             *(np.concatenate([getattr(t, n) for t in tables]) for n in ("value", "p", "q", "part"))
         )
-
-
-class Outline:
-    """Directed facets of all parts, the side looked at on the left, with turns at their ends.
-
-    Attributes
-    ----------
-    a, b : float64 (n, 2)
-        Start and end of every facet.
-    d, n : float64 (n, 2)
-        Direction and left normal.
-    length, turn : float64 (n,)
-        Length; turn at the start from the facet before, left (convex) positive, radians.
-    next, previous, part, ring : intp (n,)
-        Neighbours along the ring, row of the part, number of the ring over all parts.
-    """
-
-    def __init__(self, parts: npt.NDArray[Any]) -> None:
-        oriented = shapely.orient_polygons(parts)
-        rings, of_part = shapely.get_rings(oriented, return_index=True)
-        coords, ring = shapely.get_coordinates(rings, return_index=True)
-        x, y = np.ascontiguousarray(coords.T)
-        keep = np.ones(len(coords), dtype=np.bool_)
-        same = ring[1:] == ring[:-1]
-        # Vertices closer than rounding would give facets of random direction.
-        keep[1:] = ~(same & (np.maximum(np.abs(np.diff(x)), np.abs(np.diff(y))) < 1e-9))
-        if not keep.all():
-            kept = np.flatnonzero(keep)
-            coords, ring = coords.take(kept, axis=0), ring.take(kept)
-        start = np.flatnonzero(ring[1:] == ring[:-1])
-        self.a, self.b = coords.take(start, axis=0), coords.take(start + 1, axis=0)
-        ring = ring[start]
-        self.part: Rows = of_part[ring]
-        self.ring: Rows = ring
-        n = len(start)
-        opens = np.flatnonzero(run_starts(ring))
-        closes = np.append(opens[1:], n) - 1 if n else opens
-        self.next: Rows = np.arange(1, n + 1)
-        self.next[closes] = opens
-        self.previous: Rows = np.arange(-1, n - 1)
-        self.previous[opens] = closes
-        step = self.b - self.a
-        self.length: Floats = np.hypot(step[:, 0], step[:, 1])
-        self.d: Floats = step / np.where(self.length > 0, self.length, 1.0)[:, None]
-        self.n: Floats = np.empty_like(self.d)
-        self.n[:, 0], self.n[:, 1] = -self.d[:, 1], self.d[:, 0]
-        before = self.d.take(self.previous, axis=0)
-        self.turn: Floats = np.arctan2(
-            before[:, 0] * self.d[:, 1] - before[:, 1] * self.d[:, 0], _dot(before, self.d)
-        )
-        self.outside = False
-
-    def turned(self) -> Outline:
-        """The same facets seen from outside, in the other direction."""
-        out = Outline.__new__(Outline)
-        out.a, out.b, out.d, out.n = self.b, self.a, -self.d, -self.n
-        out.part, out.ring, out.length = self.part, self.ring, self.length
-        out.next, out.previous = self.previous, self.next
-        out.turn, out.angle = -self.turn.take(self.next), self.angle + np.pi
-        out.index, out.outside = self.index.marked(out._met_from()), True
-        return out
-
-    @cached_property
-    def angle(self) -> Floats:
-        """Direction of the normal, radians, (n,)."""
-        return np.asarray(np.arctan2(self.n[:, 1], self.n[:, 0]))
-
-    @cached_property
-    def segments(self) -> Floats:
-        """x0 y0 x1 y1 of every facet, (n, 4)."""
-        return np.concatenate([self.a, self.b], axis=1)
-
-    @cached_property
-    def index(self) -> BoxIndex:
-        """Index of the facets' boxes, marked by the directions they can be met from."""
-        low, high = np.minimum(self.a, self.b), np.maximum(self.a, self.b)
-        return BoxIndex(low[:, 0], low[:, 1], high[:, 0], high[:, 1], self._met_from())
-
-    def _met_from(self) -> Marks:
-        """Directions in which a line across the image can end on each facet: against its normal,
-        or at a reflex corner at either end against any normal between those of the two sides."""
-        back = self.angle + np.pi
-        start, end = np.minimum(self.turn, 0), np.minimum(self.turn.take(self.next), 0)
-        return _directions(back + end - _ASKEW, back - start + _ASKEW)
-
-    def __len__(self) -> int:
-        return len(self.a)
-
-    def query(self, low: Floats, high: Floats, marks: Marks | None = None) -> tuple[Rows, Rows]:
-        """Pairs of a row of the boxes asked for, corners (n, 2), and a facet whose box it meets;
-        with ``marks`` (n,) only facets that can be met in one of those directions."""
-        return self.index.query(low[:, 0], low[:, 1], high[:, 0], high[:, 1], marks)
-
-    def small_part(self, size: float) -> Bools:
-        """Which facets belong to a part no larger than ``size``: a dot is narrow as a whole."""
-        opens = np.flatnonzero(run_starts(self.part))
-        if len(opens) == 0:
-            return np.empty(0, dtype=np.bool_)
-        extent = np.maximum.reduceat(self.a, opens) - np.minimum.reduceat(self.a, opens)
-        count = np.diff(np.append(opens, len(self)))
-        return np.repeat(extent.max(axis=1) <= size, count)
-
-
-_OUTLINES: Recent[Outline] = Recent(3)
-
-
-def outline_of(parts: npt.NDArray[Any]) -> Outline:
-    """Outline of merged parts, the image on its left; kept for the images asked for last."""
-    return _OUTLINES.of((parts,), lambda: Outline(parts))
-
-
-def _directions(low: Floats, high: Floats) -> Marks:
-    """Marks of the 64 sectors of a circle that the angles from ``low`` to ``high`` lie in."""
-    first = np.floor(low * _SECTORS)
-    count = np.minimum(np.floor(high * _SECTORS) - first, 63).astype(np.uint64)
-    run = (np.uint64(2) << count) - np.uint64(1)
-    turn = (first.astype(np.int64) & 63).astype(np.uint64)
-    return np.asarray((run << turn) | (run >> np.uint64(1) >> (np.uint64(63) - turn)))
-
-
-def _dot(u: Floats, v: Floats) -> Floats:
-    return np.asarray(u[:, 0] * v[:, 0] + u[:, 1] * v[:, 1])
 
 
 def narrow_places(
@@ -241,11 +118,11 @@ def _stationary(u: Floats, outline: Outline, vertex: Rows) -> Bools:
     """Whether a reflex vertex (start of facet ``vertex``) is nearest in direction ``u``."""
     before = outline.previous[vertex]
     return np.asarray(
-        (_dot(u, outline.d.take(before, axis=0)) >= -_SLACK)
-        & (_dot(u, outline.d.take(vertex, axis=0)) <= _SLACK)
+        (dot(u, outline.d.take(before, axis=0)) >= -_SLACK)
+        & (dot(u, outline.d.take(vertex, axis=0)) <= _SLACK)
         # Of the two opposite cones in which neither side comes nearer, the one that looks in;
         # at the tip of a spike without width both normals cancel out, and rounding is left.
-        & (_dot(u, outline.n.take(before, axis=0) + outline.n.take(vertex, axis=0)) > -1e-9)
+        & (dot(u, outline.n.take(before, axis=0) + outline.n.take(vertex, axis=0)) > -1e-9)
     )
 
 
@@ -253,13 +130,19 @@ def _corners(outline: Outline, label: npt.NDArray[Any], reach: float, asked: Boo
     """Reflex corners against facets and against each other, those ``asked`` for."""
     corners = np.flatnonzero(asked & (outline.turn < -_STRAIGHT))
     return Widths.concat(
-        [_corner_block(outline, label, reach, rows) for rows in _blocks(outline, corners)]
+        [_corner_block(outline, label, reach, rows) for rows in _blocks(outline, corners, reach)]
     )
 
 
-def _blocks(outline: Outline, rows: Rows) -> list[Rows]:
-    """Rows in blocks, on the way along the outline."""
-    blocks = [rows[s : s + _STEP] for s in range(0, len(rows), _STEP)]
+def _blocks(outline: Outline, rows: Rows, reach: float) -> list[Rows]:
+    """Rows in blocks, on the way along the outline; as few as fit in memory."""
+    step = _STEP
+    if reach > NEAR:  # as far as that they are counted as a layer is read
+        some = rows[:: len(rows) // 200 + 1]
+        a, b = outline.a.take(some, axis=0), outline.b.take(some, axis=0)
+        near = len(outline.query(np.minimum(a, b) - reach, np.maximum(a, b) + reach)[0])
+        step = min(_STEP, int(_BATCH * len(some) / max(near, 1)) + 1)
+    blocks = [rows[s : s + step] for s in range(0, len(rows), step)]
     return blocks[::-1] if outline.outside else blocks
 
 
@@ -274,14 +157,14 @@ def _corner_block(outline: Outline, label: npt.NDArray[Any], reach: float, rows:
     of, facet = outline.query(
         v + np.minimum(np.minimum(n0, n1), 0) * reach - bulge,
         v + np.maximum(np.maximum(n0, n1), 0) * reach + bulge,
-        _directions(looks - _ASKEW, looks - turn + _ASKEW),
+        directions(looks - ASKEW, looks - turn + ASKEW),
     )
     vertex = rows.take(of)
     keep = np.flatnonzero(label.take(vertex) == label.take(facet))
     vertex, facet = vertex.take(keep), facet.take(keep)
     # The facet must face the corner, and neither be one of its own two.
     p, a = outline.a.take(vertex, axis=0), outline.a.take(facet, axis=0)
-    toward = _dot(p - a, outline.n.take(facet, axis=0))
+    toward = dot(p - a, outline.n.take(facet, axis=0))
     own = (facet == vertex) | (facet == outline.previous.take(vertex))
     keep = np.flatnonzero((toward > 0) & (toward <= reach) & ~own)
     vertex, facet = vertex.take(keep), facet.take(keep)
@@ -327,7 +210,7 @@ def _parallels(outline: Outline, label: npt.NDArray[Any], reach: float, asked: B
     return Widths.concat(
         [
             _parallel_block(outline, label, reach, rows, candidate)
-            for rows in _blocks(outline, np.flatnonzero(candidate))
+            for rows in _blocks(outline, np.flatnonzero(candidate), reach)
         ]
     )
 
@@ -340,22 +223,20 @@ def _parallel_block(
     low, high = np.minimum(a, b), np.maximum(a, b)
     looks = outline.angle.take(rows)
     of, other = outline.query(
-        low + np.minimum(side, 0), high + np.maximum(side, 0), _directions(looks, looks)
+        low + np.minimum(side, 0), high + np.maximum(side, 0), directions(looks, looks)
     )
     one = rows.take(of)
     once = ((one > other) if outline.outside else (one < other)) | ~candidate.take(other)
     keep = np.flatnonzero(once & (label.take(one) == label.take(other)))
     one, other = one.take(keep), other.take(keep)
-    keep = np.flatnonzero(
-        _dot(outline.n.take(one, axis=0), outline.n.take(other, axis=0)) < -0.9999
-    )
+    keep = np.flatnonzero(dot(outline.n.take(one, axis=0), outline.n.take(other, axis=0)) < -0.9999)
     one, other = one.take(keep), other.take(keep)
     away = outline.a.take(other, axis=0) - outline.a.take(one, axis=0)
-    toward = _dot(away, outline.n.take(one, axis=0))
+    toward = dot(away, outline.n.take(one, axis=0))
     keep = np.flatnonzero((toward > 0) & (toward <= reach))
     one, other, away = one[keep], other[keep], away.take(keep, axis=0)
     d = outline.d.take(one, axis=0)
-    t0, t1 = _dot(away, d), _dot(outline.b.take(other, axis=0) - outline.a.take(one, axis=0), d)
+    t0, t1 = dot(away, d), dot(outline.b.take(other, axis=0) - outline.a.take(one, axis=0), d)
     low_t = np.maximum(np.minimum(t0, t1), 0.0)
     high_t = np.minimum(np.maximum(t0, t1), outline.length[one])
     keep = np.flatnonzero(high_t - low_t > 1e-5)
@@ -395,15 +276,16 @@ def _one_per_place(widths: Widths, cell: float) -> Rows:
 def _is_free(widths: Widths, outline: Outline, void: bool) -> Bools:
     """Whether the disc on the measured line holds no other outline."""
     free = np.ones(len(widths), dtype=np.bool_)
-    if len(widths) == 0:
-        return free
     middle = (widths.p + widths.q) / 2
     radius = widths.value / 2
     inner = radius - np.minimum(np.maximum(2 * CHORD_ERROR, _SLACK * radius), radius / 2)
-    of, facet = outline.query(middle - inner[:, None], middle + inner[:, None])
-    if not void:
-        keep = np.flatnonzero(outline.part.take(facet) == widths.part.take(of))
-        of, facet = of.take(keep), facet.take(keep)
-    near = points_to_segments(middle, of, outline.segments, facet) < inner.take(of)
-    free[of[near]] = False
+    low, high = middle - inner[:, None], middle + inner[:, None]
+    for s in range(0, len(widths), _DISCS):
+        of, facet = outline.query(low[s : s + _DISCS], high[s : s + _DISCS])
+        of += s
+        if not void:
+            keep = np.flatnonzero(outline.part.take(facet) == widths.part.take(of))
+            of, facet = of.take(keep), facet.take(keep)
+        near = points_to_segments(middle, of, outline.segments, facet) < inner.take(of)
+        free[of[near]] = False
     return free

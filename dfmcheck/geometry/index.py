@@ -29,6 +29,7 @@ _STEPS = 65_530  # whole numbers the extent of the boxes held is cut into
 _NONE = 65_535  # low side of a box that meets nothing; no real side is rounded to it, or to 0
 _MARKED = 3  # levels; further up nodes have nearly all marks
 _CURVE = 8  # bits per axis of the curve
+_FEW, _CROWD = 1 << 10, 32  # leaves; so many in all, or to a cell of the curve, are soon compared
 _ALL = np.uint32(0x01010101)  # four sides that are each not above the other
 _HALF, _LOW, _TWO = np.uint64(32), np.uint64((1 << 32) - 1), np.uint64(2)
 _CHILD = np.array([i << 32 | j for i in range(4) for j in range(4)], dtype=np.uint64)
@@ -69,8 +70,7 @@ class _Levels:
         rows = np.full((len(fours) + len(ones), 4), len(sides[0]), dtype=np.intp)
         rows[: len(fours)] = fours[:, None] * 4 + np.arange(4)
         rows[len(fours) :, 0] = ones
-        along = _curve().take((middle[0] & np.uint16(0xFF00)) | (middle[1] >> np.uint16(_CURVE)))
-        self.row: Rows = rows.take(np.argsort(along, kind="stable"), axis=0).ravel()
+        self.row: Rows = rows.take(_along_curve(*middle), axis=0).ravel()
         self._asked = asked
         x0, y0, x1, y1 = sides
         table = np.empty((len(x0) + 1, 4), dtype=np.uint16)
@@ -79,10 +79,19 @@ class _Levels:
             table[:-1, k] = side if k < 2 else np.uint16(_NONE) - side
         packed = table.view(np.uint64).ravel().take(self.row)
         self.tables: list[Whole] = [packed.view(np.uint16).reshape(-1, 4, 4)]
-        self.grow(1)
+        self._grow(1)
         self.marks: list[Marks] = [] if marks is None else self._marks(marks)
 
-    def grow(self, depth: int) -> None:
+    def grown(self, depth: int) -> _Levels:
+        """The same tree with so many levels. It never changes itself: threads may share one."""
+        if len(self.tables) >= depth:
+            return self
+        out = copy(self)
+        out.tables = self.tables.copy()
+        out._grow(depth)
+        return out
+
+    def _grow(self, depth: int) -> None:
         """Adds levels up to a single node, and further up to so many."""
         of = np.maximum if self._asked else np.minimum
         while len(self.tables[-1]) > 1 or len(self.tables) < depth:
@@ -137,6 +146,17 @@ def _each(of: Callable[[Any, Any], Any], column: npt.NDArray[Any]) -> npt.NDArra
     return np.asarray(of(of(a, b), of(c, d)))
 
 
+def _along_curve(x: Whole, y: Whole) -> Rows:
+    """Order of points along the curve."""
+    coarse = _curve().take((x & np.uint16(0xFF00)) | (y >> np.uint16(_CURVE)))
+    if len(x) < _FEW or len(x) < _CROWD * np.count_nonzero(np.bincount(coarse)):
+        return np.argsort(coarse, kind="stable")
+    # Beside a stray object ten metres off, a whole board lies in a few cells of the curve: in
+    # each the points follow a curve of their own.
+    fine = _curve().take((x << np.uint16(_CURVE)) | (y & np.uint16(0x00FF)))
+    return np.argsort(coarse.astype(np.uint32) << np.uint32(16) | fine, kind="stable")
+
+
 @cache
 def _curve() -> Whole:
     """Place of every cell x << 8 | y of a plane of 256 × 256 cells along Hilbert's curve."""
@@ -185,8 +205,7 @@ class BoxIndex:
             return np.empty(0, dtype=np.intp), np.empty(0, dtype=np.intp)
         asked = self._levels((x0, y0, x1, y1), marks, asked=True)
         depth = max(len(held.tables), len(asked.tables))
-        held.grow(depth)
-        asked.grow(depth)
+        held, asked = held.grown(depth), asked.grown(depth)
         pairs = np.zeros(1, dtype=np.uint64)
         for level in reversed(range(depth)):
             pairs = _meeting(asked, held, level, pairs)
@@ -257,7 +276,7 @@ class Recent(Generic[T]):
                 return thing
         thing = make()
         refs = tuple(weakref.ref(array, self._drop) for array in arrays)
-        self._kept = [*self._kept[-self._most + 1 :], (refs, thing)]
+        self._kept = [*self._kept, (refs, thing)][-self._most :]
         return thing
 
     def _drop(self, _: object) -> None:

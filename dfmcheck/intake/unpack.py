@@ -10,7 +10,6 @@ import contextlib
 import io
 import lzma
 import os
-import re
 import stat
 import tarfile
 import zipfile
@@ -21,14 +20,19 @@ from typing import IO, cast
 
 from dfmcheck.errors import PackageError
 from dfmcheck.intake import limits
+from dfmcheck.intake.entry_names import (
+    SKIPPED_FOLDERS,
+    clean,
+    name_allowed,
+    report_link,
+    report_name,
+    report_skipped,
+)
 from dfmcheck.intake.limits import CHUNK, Contents, check_ratio, too_large
 from dfmcheck.intake.sniff import is_tar, looks_archived
 from dfmcheck.intake.streams import SmallHeaders, decompressed, packed_name
-from dfmcheck.terms import Defect, Weight
+from dfmcheck.terms import Weight
 
-_SKIPPED_FOLDERS = {".git", ".svn", ".hg", "__MACOSX"}
-_LONGEST_NAME = 255  # characters; file systems in use hold no more (POSIX NAME_MAX)
-_CONTROL = re.compile(r"[\x00-\x1f\x7f-\x9f\ud800-\udfff]")
 _METHODS = (zipfile.ZIP_STORED, zipfile.ZIP_DEFLATED, zipfile.ZIP_BZIP2)
 _BROKEN = (
     zipfile.BadZipFile,
@@ -70,13 +74,13 @@ def unpack(path: Path) -> Contents:
             if looks_archived(data):
                 _read_archive(data, shown, "", contents, depth=0)
             else:
-                contents.add(_clean(path.name), data)
+                contents.add(clean(path.name), data)
         elif path.exists():
             raise PackageError(
                 "it is a device or pipe",
                 "a folder, zip, tar or single file",
                 "Save the data as a file",
-                file=_clean(path.name),
+                file=clean(path.name),
             )
         else:
             raise PackageError(
@@ -147,10 +151,10 @@ def _read_folder(root: Path, contents: Contents) -> None:
             path = folder / entry.name
             inside = _inside(root, path)
             if entry.is_symlink():
-                _report_link(contents, inside)
+                report_link(contents, inside)
             elif entry.is_dir(follow_symlinks=False):
-                if entry.name in _SKIPPED_FOLDERS:
-                    _report_skipped(contents, inside)
+                if entry.name in SKIPPED_FOLDERS:
+                    report_skipped(contents, inside)
                 elif depth >= limits.MAX_DEPTH:
                     contents.skip(
                         inside[:60] + "…",
@@ -185,35 +189,12 @@ def _read_entry(root: Path, path: Path, contents: Contents) -> None:
             Weight.HOLD,
         )
         return
-    _report_name(contents, "", path.name)
+    report_name(contents, "", path.name)
     _add_or_open(inside, data, contents, depth=0)
 
 
 def _inside(root: Path, path: Path) -> str:
-    return _clean(path.relative_to(root).as_posix())
-
-
-def _report_link(contents: Contents, name: str) -> None:
-    contents.skip(
-        name,
-        "it is a link and was not followed",
-        "a file",
-        "Put the file itself in its place",
-        Weight.QUERY,
-    )
-
-
-def _report_skipped(contents: Contents, name: str) -> None:
-    contents.defects.append(
-        Defect(
-            "data.unknown-file",
-            Weight.NOTE,
-            "the folder holds administration, not fabrication data, and was not opened",
-            "fabrication data",
-            "Leave it out",
-            file=name,
-        )
-    )
+    return clean(path.relative_to(root).as_posix())
 
 
 def _add_or_open(name: str, data: bytes, contents: Contents, depth: int) -> None:
@@ -278,11 +259,11 @@ def _read_zip(data: bytes, shown: str, prefix: str, contents: Contents, depth: i
                 with contextlib.suppress(UnicodeError):
                     name = name.encode("cp437").decode("utf-8")
             if stat.S_ISLNK(info.external_attr >> 16):
-                _report_link(contents, prefix + _clean(name))
+                report_link(contents, prefix + clean(name))
                 continue
-            if not _name_allowed(contents, prefix, name):
+            if not name_allowed(contents, prefix, name):
                 continue
-            inside = prefix + _clean(name)
+            inside = prefix + clean(name)
             if info.flag_bits & 0x1:
                 contents.skip(
                     inside,
@@ -351,7 +332,7 @@ def _read_tar(data: bytes, shown: str, prefix: str, contents: Contents, depth: i
     if not is_tar(start):  # one packed file, not a tar
         contents.count(shown)
         body = _drain(decompressed(data, shown), contents, shown, len(data))
-        _add_or_open(prefix + _clean(packed_name(shown)), body, contents, depth)
+        _add_or_open(prefix + clean(packed_name(shown)), body, contents, depth)
         return
     stream = decompressed(data, shown)
     with tarfile.open(
@@ -363,11 +344,11 @@ def _read_tar(data: bytes, shown: str, prefix: str, contents: Contents, depth: i
             if member.isdir():
                 continue
             if member.issym() or member.islnk():
-                _report_link(contents, prefix + _clean(member.name))
+                report_link(contents, prefix + clean(member.name))
                 continue
             if not member.isfile():
                 contents.skip(
-                    prefix + _clean(member.name),
+                    prefix + clean(member.name),
                     "it is a device or pipe",
                     "a file",
                     "Leave it out",
@@ -376,7 +357,7 @@ def _read_tar(data: bytes, shown: str, prefix: str, contents: Contents, depth: i
                 continue
             if contents.total + member.size > limits.MAX_BYTES:
                 raise too_large(shown)
-            if not _name_allowed(contents, prefix, member.name):
+            if not name_allowed(contents, prefix, member.name):
                 continue
             body_stream = archive.extractfile(member)
             if body_stream is None:  # pragma: no cover - isfile() was asked above
@@ -384,58 +365,4 @@ def _read_tar(data: bytes, shown: str, prefix: str, contents: Contents, depth: i
             body = _drain(body_stream, contents, shown, len(data))
             if len(body) < member.size:
                 raise EOFError("it ends inside a file")
-            _add_or_open(prefix + _clean(member.name), body, contents, depth)
-
-
-def _name_allowed(contents: Contents, prefix: str, name: str) -> bool:
-    """Whether the entry stays inside the package; reports it when not."""
-    flat = name.replace("\\", "/")
-    if flat.startswith("/") or re.match(r"[A-Za-z]:", flat) or ".." in flat.split("/"):
-        contents.skip(
-            prefix + _clean(name),
-            "its path leads outside the package and it was not read",
-            "a path inside the package",
-            "Pack the data again from inside its folder",
-            Weight.QUERY,
-        )
-        return False
-    if len(flat) > limits.MAX_NAME or any(len(p) > _LONGEST_NAME for p in flat.split("/")):
-        contents.skip(
-            prefix + _clean(name[:200])[:60] + "…",
-            f"its name has more than {_LONGEST_NAME} characters, or {limits.MAX_NAME} with its "
-            "folders, and it was not read",
-            "a name a file system can hold",
-            "Pack the data again under ordinary names",
-            Weight.QUERY,
-        )
-        return False
-    _report_name(contents, prefix, name)
-    # Shadow copies an archiver adds are never fabrication data.
-    return not any(part in _SKIPPED_FOLDERS for part in flat.split("/")[:-1])
-
-
-def _report_name(contents: Contents, prefix: str, name: str) -> None:
-    """A name with control characters is read, shown with question marks, and asked about."""
-    if _CONTROL.search(name):
-        contents.skip(
-            prefix + _clean(name),
-            "its name holds control characters or broken letters, here shown as '?'",
-            "a name that can be printed",
-            "Ask who made the file; it was read",
-            Weight.QUERY,
-        )
-
-
-def _clean(name: str) -> str:
-    """Forward slashes, no leading ``./``, nothing a terminal could stumble over.
-
-    Examples
-    --------
-    >>> _clean(".\\\\gerber\\\\top.gbr")
-    'gerber/top.gbr'
-    >>> _clean("./")
-    'unnamed'
-    """
-    name = os.fsencode(name).decode("utf-8", "replace") if _CONTROL.search(name) else name
-    parts = [p for p in name.replace("\\", "/").split("/") if p not in ("", ".")]
-    return _CONTROL.sub("?", "/".join(parts)) or "unnamed"
+            _add_or_open(prefix + clean(member.name), body, contents, depth)

@@ -6,7 +6,7 @@ import numpy as np
 import numpy.typing as npt
 
 from dfmcheck.board.model import Board, Layer
-from dfmcheck.geometry.facing import Outline, outline_of
+from dfmcheck.geometry.facets import Outline, outline_of
 from dfmcheck.measure.common import edges_at, names, place_points, source
 from dfmcheck.measure.etch_common import on_circuit, pair_kind
 from dfmcheck.measure.places import Places

@@ -26,7 +26,9 @@ _ROOM = 1e-6
 """Where two outlines come nearer than this (mm), it hangs on rounding which is outside."""
 
 
-def depth_in(image: Image, rows: Rows, under: Image, reach: float) -> Depths:
+def depth_in(
+    image: Image, rows: Rows, under: Image, reach: float, outside: float | None = None
+) -> Depths:
     """Depth of edges of one image in another, as :meth:`Inside.depth` tells it; no parts.
 
     Parameters
@@ -35,7 +37,8 @@ def depth_in(image: Image, rows: Rows, under: Image, reach: float) -> Depths:
     rows : int (n,)
         Edges of ``image``, of each of its pieces either all or none.
     under : Image
-    reach : float, mm
+    reach, outside : float, mm
+        As there.
     """
     of_edge = image.edges.piece[rows].astype(np.intp)
     order = np.argsort(of_edge, kind="stable")
@@ -46,7 +49,8 @@ def depth_in(image: Image, rows: Rows, under: Image, reach: float) -> Depths:
     twin = np.where(count == count[twin], twin, np.arange(len(piece)))
     asked = np.flatnonzero(twin[of] == of)
     probes = image.edges.take(rows[order[asked]])
-    found = Inside(_near(under, probes, reach)).depth(probes, reach)
+    far = max(reach, outside or 0.0)
+    found = Inside(_near(under, probes, far)).depth(probes, reach, outside)
     answer = np.empty(len(rows), dtype=np.intp)
     answer[asked] = np.arange(len(asked))
     # The first edge of a piece is like the first edge of its twin, and so on.

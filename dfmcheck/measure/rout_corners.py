@@ -9,7 +9,7 @@ import numpy.typing as npt
 import shapely
 
 from dfmcheck.board.model import Profile
-from dfmcheck.geometry.facing import Outline
+from dfmcheck.geometry.facets import Outline
 
 Floats = npt.NDArray[np.float64]
 Rows = npt.NDArray[np.intp]

@@ -40,6 +40,7 @@ _ALIKE = 10  # so many lands alike show what is meant for one of them
 _SHARE = 0.9  # and so many of them must agree
 _VIA = 0.55  # mm; a plated hole above this takes a lead
 _FURTHER = 0.5  # mm; so far one looks for the least room where all is roomier than is asked for
+_BEYOND = 5.0  # mm; so far one looks back from paste outside what is under it
 _ROUNDING = 0.0015  # mm; paste drawn the size of its land is off by the files' rounding
 
 BEYOND_LAND = Rule(
@@ -84,9 +85,11 @@ def _depth(board: Board, paste: Layer, under: Image, reach: float, rule: Rule) -
     if len(rows) == 0:
         return Places.empty()
     probes = image.edges.take(rows)
-    depth = depth_in(image, rows, under, reach)
+    # Paste far beyond its land is past every limit, however little further that looks.
+    outside = max(reach, _BEYOND)
+    depth = depth_in(image, rows, under, reach, outside)
     if not (depth.value <= reach).any():
-        depth = depth_in(image, rows, under, max(reach, _FURTHER))
+        depth = depth_in(image, rows, under, max(reach, _FURTHER), outside)
     known = np.flatnonzero(~np.isnan(depth.value))
     part = image.part[probes.piece]
     pick = known[worst_first(part[known], depth.value[known], depth.at[known])]

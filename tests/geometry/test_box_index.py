@@ -7,7 +7,7 @@ import gc
 import numpy as np
 import pytest
 
-from dfmcheck.geometry.index import BoxIndex, Recent, _curve
+from dfmcheck.geometry.index import BoxIndex, Recent, _along_curve, _curve
 
 Sides = tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]
 
@@ -47,6 +47,17 @@ def test_it_finds_what_meets_and_little_else(n: int, m: int) -> None:
     assert n * m < 1000 or 0 < len(common) < len(found)
 
 
+def test_beside_a_stray_object_a_board_keeps_its_order() -> None:
+    """What fills a few cells of the curve is followed closely all the same."""
+    rng = np.random.default_rng(11)
+    board = rng.integers(20_000, 21_300, (2, 20_000)).astype(np.uint16)  # 200 mm of 10 m
+    x, y = np.append(board, [[2], [65_000]], axis=1).astype(np.uint16)
+    order = _along_curve(x, y)
+    assert (np.sort(order) == np.arange(len(x))).all()
+    steps = np.hypot(*np.diff([x[order], y[order]]).astype(np.int16))
+    assert steps.sum() < 2 * 1300 * np.sqrt(len(x)) + 4 * 65_536
+
+
 def test_boxes_far_apart_and_of_no_size() -> None:
     """Rows that share no leaf, more of them asked for than held and the other way round."""
     rng = np.random.default_rng(7)
@@ -78,3 +89,27 @@ def test_what_was_made_is_kept_while_its_arrays_live() -> None:
     del b
     gc.collect()
     assert all(len(refs) == 1 for refs, _ in recent._kept)
+
+
+def test_no_more_are_kept_than_asked_for() -> None:
+    arrays = [np.zeros(3) for _ in range(4)]
+    for most in (1, 2, 3):
+        recent: Recent[object] = Recent(most)
+        for array in arrays:
+            recent.of((array,), object)
+        assert [refs[0]() is array for (refs, _), array in zip(
+            recent._kept, arrays[-most:], strict=True
+        )] == [True] * most  # fmt: skip
+
+
+def test_questions_leave_the_index_as_it_was() -> None:
+    """Threads may ask one index at once."""
+    rng = np.random.default_rng(3)
+    index = BoxIndex(*_boxes(rng, 5, 0.0))
+    assert index._held is not None
+    levels = len(index._held.tables)
+    before = sorted(zip(*index.query(*_boxes(np.random.default_rng(4), 3, 1.0)), strict=True))
+    of, _ = index.query(*_boxes(rng, 5000, 0.5))
+    assert len(of) and len(index._held.tables) == levels
+    after = sorted(zip(*index.query(*_boxes(np.random.default_rng(4), 3, 1.0)), strict=True))
+    assert before == after

@@ -7,7 +7,8 @@ import pytest
 import shapely
 
 from dfmcheck.geometry import facing
-from dfmcheck.geometry.facing import Outline, Widths, narrow_places
+from dfmcheck.geometry.facets import Outline, outline_of
+from dfmcheck.geometry.facing import Widths, narrow_places
 
 
 def _image(rng: np.random.Generator) -> np.ndarray:
@@ -68,3 +69,23 @@ def test_a_slit_in_one_part_and_between_two_of_a_label() -> None:
         found = narrow_places(parts, 0.2, void=True, label=np.array(label))
         assert set(found.part.tolist()) == owners
         assert np.allclose(found.value, 0.1)
+
+
+@pytest.mark.parametrize("void", [False, True])
+def test_as_much_at_a_time_as_fits_in_memory(void: bool, monkeypatch: pytest.MonkeyPatch) -> None:
+    comb = shapely.union_all(
+        [
+            shapely.box(0, 0, 40, 1),
+            *(shapely.box(x, 0.5, x + 0.2, 9) for x in np.arange(0, 40, 0.5)),
+        ]
+    )
+    parts = np.array([comb, shapely.box(0, 12, 40, 13)])
+    whole = narrow_places(parts, 3.0, void=void)
+    assert len(whole) > 100
+    monkeypatch.setattr(facing, "_BATCH", 1_000)
+    rows = np.arange(len(outline_of(parts)))
+    blocks = facing._blocks(outline_of(parts), rows, 3.0)
+    assert len(blocks) > 3 and (np.concatenate(blocks) == rows).all()
+    again = narrow_places(parts, 3.0, void=void)
+    for name in ("value", "p", "q", "part"):
+        assert (getattr(again, name) == getattr(whole, name)).all()

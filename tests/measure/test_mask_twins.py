@@ -73,6 +73,17 @@ def test_as_asked_for_every_edge(
     assert angle or asked[0] < 0.8 * len(rows)
 
 
+def test_what_lies_outside_is_looked_for_further(tmp_path: Path) -> None:
+    paste, mask = _images(tmp_path, "mm", 0.0, seed=5)
+    rows = np.arange(len(paste.edges))
+    plain = Inside(mask).depth(paste.edges, 0.5).value
+    found = depth_in(paste, rows, mask, 0.0437, 0.5).value
+    near = plain <= 0.0437
+    np.testing.assert_allclose(found[near], plain[near], rtol=0, atol=1e-9)
+    assert (plain < -0.1).sum() > 10
+    assert np.isnan(found[plain > 0.05]).all()
+
+
 def test_nothing_to_ask(tmp_path: Path) -> None:
     paste, mask = _images(tmp_path, "mm", 0.0, seed=1)
     assert len(depth_in(paste, np.empty(0, dtype=np.intp), mask, 0.25).value) == 0

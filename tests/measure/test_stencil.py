@@ -49,6 +49,20 @@ def test_webs_and_edges(tmp_path: Path, unit: str, angle: float) -> None:
     assert mask["value"] == pytest.approx([-0.1, 0.15], abs=NEAR)
 
 
+@pytest.mark.parametrize("most", [0.3, 0.8])
+def test_paste_further_beyond_its_land_than_a_limit_looks(tmp_path: Path, most: float) -> None:
+    b = Laid()
+    for x, over in ((-6, -0.05), (0, -0.05), (6, most)):
+        b.top.region(box(x, 0, 2, 2))
+        b.mask.region(box(x - 0.1, -0.1, 2.2, 2.2))
+        b.paste.region(box(x - over, -over, 2 + 2 * over, 2 + 2 * over))
+    # all round its land by more than the 0.25 mm that are looked for at least
+    land = rows(b, tmp_path, "stencil.paste-beyond-land", "paste-top")
+    assert land["value"] == pytest.approx([-most * math.sqrt(2), 0.05, 0.05], abs=NEAR)
+    mask = rows(b, tmp_path / "mask", "stencil.paste-on-mask", "paste-top")
+    assert mask["value"] == pytest.approx([-(most - 0.1) * math.sqrt(2), 0.15, 0.15], abs=NEAR)
+
+
 def test_lettering_in_the_paste_layer_is_no_opening(tmp_path: Path) -> None:
     b = Laid()
     b.top.region(box(-10, -10, 20, 20))

@@ -267,7 +267,13 @@ def smaller_land(site: Site, rng: Generator, aim: Aim) -> Plant:
             continue
         edit.recode(line, int(image.code[piece]), "C", land)
         truth = land / 2 - r - math.dist(at, told) - grow / 2
-        return patch.plant(Expect("plate.annular-ring", name, truth, where))
+        disc = shapely.Point(told).buffer(radius)
+        paste = Companion("stencil.paste-beyond-land", disc, "paste was meant for the land")
+        less = Shift("mask.clearance", disc, radius - land / 2, "it is the land's, too")
+        return patch.plant(
+            Expect("plate.annular-ring", name, truth, where),
+            companions=(paste,), shifts=(less,),
+        )  # fmt: skip
     raise NoPlace("no land that can be made smaller")
 
 

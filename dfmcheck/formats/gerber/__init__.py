@@ -26,8 +26,8 @@ from dfmcheck.formats.gerber.modes import (
     until_end,
 )
 from dfmcheck.formats.gerber.notes import Notes
-from dfmcheck.formats.gerber.scan import Scan, check_is_gerber, plain_text, scan
-from dfmcheck.formats.gerber.setup import Setup, statements
+from dfmcheck.formats.gerber.scan import Scan, check_is_gerber, plain_text, scan, statements
+from dfmcheck.formats.gerber.setup import Setup
 from dfmcheck.formats.gerber.whole import apply_old
 from dfmcheck.formats.gerber.words import Numbers, Word, Words, read_words
 from dfmcheck.formats.limits import check_size

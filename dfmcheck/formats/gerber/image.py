@@ -13,17 +13,13 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from dfmcheck.formats.gerber.arcs import (
-    RADIUS_SLACK,
-    assume_quadrant,
-    radius_slip,
-    single_quadrant,
-)
+from dfmcheck.formats.gerber.arc_draws import Arcs, read_arcs
+from dfmcheck.formats.gerber.blocks import too_deep, too_many
 from dfmcheck.formats.gerber.modes import Operations, aperture_rows, hold
 from dfmcheck.formats.gerber.notes import Notes
 from dfmcheck.formats.gerber.regions import Regions, contour_table, read_regions
 from dfmcheck.formats.gerber.scan import Scan
-from dfmcheck.formats.gerber.setup import Setup, too_deep, too_many
+from dfmcheck.formats.gerber.setup import Setup
 from dfmcheck.formats.gerber.words import Numbers, Positions, Words
 from dfmcheck.formats.limits import MOST_NESTING, MOST_OBJECTS
 from dfmcheck.formats.records import Aperture, Contours, Kind, Objects
@@ -37,16 +33,6 @@ class Image:
     objects: Objects
     contours: Contours
     blocks: tuple[Objects, ...]
-
-
-@dataclass(frozen=True, slots=True)
-class _Arcs:
-    """Circular draws among the operations: row, centre, direction."""
-
-    row: Positions
-    cx: Numbers
-    cy: Numbers
-    clockwise: npt.NDArray[np.bool_]
 
 
 def build_image(
@@ -66,7 +52,7 @@ def build_image(
         Numbers of ``words.i`` and ``words.j``.
     """
     n = len(words.ends)
-    arcs = _read_arcs(words, operations, i, j, scan, notes)
+    arcs = read_arcs(words, operations, i, j, scan, notes)
     regions = read_regions(words, operations, scan, notes)
     contours = contour_table(
         words, operations, regions, arcs.row, arcs.cx, arcs.cy, arcs.clockwise, scan, notes
@@ -140,99 +126,6 @@ def _with_state(
     return Objects(**objects, **{name: table[name][epoch] for name in names})
 
 
-def _read_arcs(
-    words: Words, operations: Operations, i: Numbers, j: Numbers, scan: Scan, notes: Notes
-) -> _Arcs:
-    n = len(words.ends)
-    modes = words.g.where(words.g.value <= 3)
-    mode = hold(n, modes.command, modes.value.astype(np.int8), -1)[operations.command]
-    draws = operations.code == 1
-    if (draws & (mode == -1)).any():
-        notes.assume("interpolation", "straight", "draws come before any G01, G02 or G03", 0.95)
-    row = np.flatnonzero(draws & (mode >= 2))
-    clockwise = mode[row] == 2
-    if not len(row):
-        return _Arcs(row, np.empty(0), np.empty(0), clockwise)
-    command = operations.command[row]
-    offset = np.zeros((2, n))
-    offset[0, words.i.command], offset[1, words.j.command] = i, j
-    di, dj = offset[:, command]
-    x0, y0, x1, y1 = (c[row] for c in (operations.x0, operations.y0, operations.x1, operations.y1))
-    cx, cy = x0 + di, y0 + dj
-
-    flat = (di == 0) & (dj == 0)
-    same = (x0 == x1) & (y0 == y1)
-    quadrants = words.g.where((words.g.value == 74) | (words.g.value == 75))
-    single = hold(n, quadrants.command, (quadrants.value == 74).astype(np.int8), -1)[command]
-    unsaid = (single == -1) & ~flat
-    if unsaid.any():
-        single[single == -1] = assume_quadrant(
-            unsaid,
-            radius_slip(x0, y0, x1, y1, cx, cy),
-            di,
-            dj,
-            scan.line(int(words.ends[command[unsaid][0]])),
-            notes,
-        )
-    quarter = np.flatnonzero((single == 1) & ~flat & ~same)
-    if len(quarter):
-        ends = (x0[quarter], y0[quarter], x1[quarter], y1[quarter])
-        cx[quarter], cy[quarter], fits = single_quadrant(
-            *ends, di[quarter], dj[quarter], clockwise[quarter]
-        )
-        _complain(
-            "an arc of more than 90° in single quadrant mode (G74)",
-            quarter[~fits],
-            command,
-            x1,
-            y1,
-            words,
-            scan,
-            notes,
-        )
-    slip = radius_slip(x0, y0, x1, y1, cx, cy)
-    _complain(
-        "an arc whose ends lie at different radii",
-        np.flatnonzero((slip > RADIUS_SLACK) & ~flat),
-        command,
-        x1,
-        y1,
-        words,
-        scan,
-        notes,
-    )
-    _complain(
-        "an arc without I and J", np.flatnonzero(flat & ~same), command, x1, y1, words, scan, notes
-    )
-    # without a centre, or without length under G74, it is a straight draw
-    round_ = ~flat & ~(same & (single == 1))
-    return _Arcs(row[round_], cx[round_], cy[round_], clockwise[round_])
-
-
-def _complain(
-    found: str,
-    which: Positions,
-    command: Positions,
-    x: Numbers,
-    y: Numbers,
-    words: Words,
-    scan: Scan,
-    notes: Notes,
-) -> None:
-    if len(which):
-        k = which[0]
-        notes.illegal(
-            Weight.QUERY,
-            found,
-            "a circular arc from start to end about its centre "
-            "(Gerber Layer Format Specification, 4.7.2)",
-            "It was taken as near as it can be; check the image there.",
-            scan.line(int(words.ends[command[k]])),
-            count=len(which),
-            at=(float(x[k]), float(y[k])),
-        )
-
-
 def _apertures(
     words: Words, setup: Setup, command: Positions, scan: Scan, notes: Notes
 ) -> npt.NDArray[np.int32]:
@@ -278,7 +171,7 @@ def _drawn(
     operations: Operations,
     shown: Positions,
     aperture: npt.NDArray[np.int32],
-    arcs: _Arcs,
+    arcs: Arcs,
     arc_row: npt.NDArray[np.int32],
     lines: npt.NDArray[np.int32],
 ) -> dict[str, npt.NDArray[Any]]:

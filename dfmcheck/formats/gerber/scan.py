@@ -6,6 +6,7 @@ Gerber Layer Format Specification, 3.5 (commands) and 4.1 (comments).
 from __future__ import annotations
 
 import re
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -236,3 +237,16 @@ def scan(data: bytes, notes: Notes) -> Scan:
     buffer[:PAD] = _BLANK
     buffer[PAD:] = np.frombuffer(text, np.uint8)
     return Scan(buffer[: PAD + last + 1], spans, breaks, tail, at_line(tail_at))
+
+
+def statements(spans: Sequence[tuple[str, int, int]], code: str) -> list[tuple[str, int, int]]:
+    """All extended commands of one code, with their word command number and line."""
+    found = []
+    for text, command, line in spans:
+        if code not in text:
+            continue
+        for part in text.split("*"):
+            bare = "".join(part.split())
+            if bare.startswith(code):
+                found.append((bare, command, line))
+    return found

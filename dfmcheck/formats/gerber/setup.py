@@ -7,13 +7,13 @@ which word command on.
 from __future__ import annotations
 
 import re
-from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
 
 from dfmcheck.formats.gerber.apertures import build_aperture
 from dfmcheck.formats.gerber.attributes import read_attribute
+from dfmcheck.formats.gerber.blocks import OpenBlock, Repeat, too_deep, too_many
 from dfmcheck.formats.gerber.coordinates import INCH, Units
 from dfmcheck.formats.gerber.macros import Macro, read_macro
 from dfmcheck.formats.gerber.notes import Notes
@@ -26,7 +26,6 @@ from dfmcheck.formats.limits import (
     MOST_MACRO_NUMBERS,
     MOST_NAME,
     MOST_NESTING,
-    MOST_OBJECTS,
     MOST_REPEATS,
 )
 from dfmcheck.formats.records import Aperture
@@ -40,32 +39,6 @@ _NUMBER = re.compile(NUMBER + r"\Z")
 _COMMENT = re.compile(r"\s*G0?4(?![0-9])(.*)", re.DOTALL)
 _COMMENT_ATTRIBUTE = re.compile(r"\s*#@!\s*(T[FAOD].*)", re.DOTALL)
 _MIRRORS = {"N": 0, "X": 1, "Y": 2, "XY": 3}
-
-
-@dataclass(frozen=True, slots=True)
-class Repeat:
-    """A closed step and repeat: its flashes go into block ``parent`` before ``command``."""
-
-    command: int
-    parent: int
-    aperture: int
-    nx: int
-    ny: int
-    dx: float
-    dy: float
-    line: int
-
-
-@dataclass(slots=True)
-class _Open:
-    """A block being drawn: its number, the one around it, and what to do at its end."""
-
-    block: int
-    parent: int
-    line: int
-    code: int = 0
-    repeat: tuple[int, int, float, float] | None = None
-    function: str = ""
 
 
 @dataclass(slots=True)
@@ -91,7 +64,7 @@ class Setup:
     old: OldImage = field(default_factory=OldImage)
     changes: list[tuple[int, bool, int, float, float, int, int, int]] = field(default_factory=list)
     _aperture_attributes: dict[str, tuple[str, ...]] = field(default_factory=dict)
-    _open: list[_Open] = field(default_factory=list)
+    _open: list[OpenBlock] = field(default_factory=list)
     _dark: bool = True
     _mirror: int = 0
     _rotation: float = 0.0
@@ -331,7 +304,7 @@ class Setup:
         """AB: specification 4.11."""
         opening = _BLOCK.match(text)
         if opening:
-            self._enter(_Open(-1, -1, line, int(opening[1]), None, self._function()), command)
+            self._enter(OpenBlock(-1, -1, line, int(opening[1]), None, self._function()), command)
         elif text == "AB":
             if not self._open or self._open[-1].repeat is not None:
                 self.notes.illegal(
@@ -369,9 +342,9 @@ class Setup:
         self._flashes += nx * ny
         unit = INCH if self.units.inch_at(command) else 1.0
         step = (part.get("I", 0.0) * unit, part.get("J", 0.0) * unit)
-        self._enter(_Open(-1, -1, line, 0, (nx, ny, *step)), command)
+        self._enter(OpenBlock(-1, -1, line, 0, (nx, ny, *step)), command)
 
-    def _enter(self, opened: _Open, command: int) -> None:
+    def _enter(self, opened: OpenBlock, command: int) -> None:
         opened.parent = self._open[-1].block if self._open else -1
         opened.block = self.blocks
         self.blocks += 1
@@ -411,38 +384,3 @@ def _starts_command(text: str) -> bool:
     """Whether a block behind AM is no part of the macro."""
     bare = text.lstrip()
     return len(bare) > 1 and bare[:2].isalpha() and bare[:2].isupper()
-
-
-def too_deep(notes: Notes, line: int | None) -> None:
-    """Record blocks that stand inside one another beyond what is written out."""
-    notes.illegal(
-        Weight.HOLD,
-        f"blocks and repeats stand more than {MOST_NESTING} deep inside one another",
-        f"at most {MOST_NESTING} levels",
-        "Deeper ones were left out; ask for a sensible file.",
-        line,
-    )
-
-
-def too_many(notes: Notes, count: int, line: int | None) -> None:
-    """Record that repeats were left out because they would be too many."""
-    notes.illegal(
-        Weight.HOLD,
-        f"repeats and block apertures come to {count:,}",
-        f"at most {MOST_REPEATS:,} copies and {MOST_OBJECTS:,} objects",
-        "Repeats beyond that were left out; ask for a sensible file.",
-        line,
-    )
-
-
-def statements(spans: Sequence[tuple[str, int, int]], code: str) -> list[tuple[str, int, int]]:
-    """All extended commands of one code, with their word command number and line."""
-    found = []
-    for text, command, line in spans:
-        if code not in text:
-            continue
-        for part in text.split("*"):
-            bare = "".join(part.split())
-            if bare.startswith(code):
-                found.append((bare, command, line))
-    return found
