@@ -29,6 +29,7 @@ from dfmcheck.terms import Side, Step, Weight
 
 NO_BRIDGE = "nothing to bridge"
 MEET = "meant to meet"
+_BEYOND = 5.0  # mm; so far one looks back from a land outside its opening
 _MEET = 0.006  # mm; no film shows a web this thin, and it leaves no flake
 
 WEB = Rule(
@@ -135,7 +136,7 @@ def clearance(board: Board, reach: float) -> Places:
         of_land = np.full(len(image.pieces), -1, dtype=np.intp)
         of_land[lands] = np.arange(len(lands))
         rows = np.flatnonzero(of_land[image.edges.piece] >= 0)
-        depth = depth_in(image, rows, mask.image, max(reach, 0.5))
+        depth = depth_in(image, rows, mask.image, max(reach, 0.5), max(reach, _BEYOND))
         land = of_land[image.edges.piece[rows]]
         known = np.flatnonzero(~np.isnan(depth.value))
         at = depth.at[known].round(5)

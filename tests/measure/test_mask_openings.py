@@ -71,6 +71,18 @@ def test_clearance_leaves_figures_out_but_no_drawn_land(tmp_path: Path) -> None:
     assert found["value"][found["value"] < 0.05] == pytest.approx([0.01, 0.02], abs=NEAR)
 
 
+def test_clearance_of_lands_that_reach_far_beyond_their_opening(tmp_path: Path) -> None:
+    b = Laid()
+    # Two lands in openings 0.1 larger, and one of 1 by 3 whose opening is 1.4 by 1: no end of
+    # it is within 0.5 of the opening.
+    for x, wide, high in ((-6, 1.2, 3.2), (0, 1.2, 3.2), (6, 1.4, 1.0)):
+        for sheet, w, h in ((b.top, 1.0, 3.0), (b.mask, wide, high)):
+            x0, x1, y = x - w / 2, x + w / 2, h / 2
+            sheet.region([(x0, -y), (x1, -y), (x1, y), (x0, y)])
+    found = rows(b, tmp_path, "mask.clearance", "mask-top", reach=0.25)
+    assert found["value"] == pytest.approx([-1.0, 0.1, 0.1], abs=NEAR)
+
+
 def test_titles_beside_a_board_without_a_profile_are_left_out(tmp_path: Path) -> None:
     b = Laid()
     b.drill([(-10, -10, 0.5), (10, 10, 0.5)])
