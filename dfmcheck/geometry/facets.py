@@ -23,7 +23,7 @@ ASKEW = 0.021
 _SECTORS = 64 / (2 * np.pi)
 
 
-class Outline:
+class Facets:
     """Directed facets of all parts, the side looked at on the left, with turns at their ends.
 
     Attributes
@@ -73,9 +73,9 @@ class Outline:
         )
         self.outside = False
 
-    def turned(self) -> Outline:
+    def turned(self) -> Facets:
         """The same facets seen from outside, in the other direction."""
-        out = Outline.__new__(Outline)
+        out = Facets.__new__(Facets)
         out.a, out.b, out.d, out.n = self.b, self.a, -self.d, -self.n
         out.part, out.ring, out.length = self.part, self.ring, self.length
         out.next, out.previous = self.previous, self.next
@@ -124,12 +124,12 @@ class Outline:
         return np.repeat(extent.max(axis=1) <= size, count)
 
 
-_OUTLINES: Recent[Outline] = Recent(3)
+_OUTLINES: Recent[Facets] = Recent(3)
 
 
-def outline_of(parts: npt.NDArray[Any]) -> Outline:
-    """Outline of merged parts, the image on its left; kept for the images asked for last."""
-    return _OUTLINES.of((parts,), lambda: Outline(parts))
+def outline_of(parts: npt.NDArray[Any]) -> Facets:
+    """Facets of merged parts, the image on its left; kept for the images asked for last."""
+    return _OUTLINES.of((parts,), lambda: Facets(parts))
 
 
 def directions(low: Floats, high: Floats) -> Marks:

@@ -18,7 +18,7 @@ import shapely
 
 from dfmcheck.geometry.budget import NEAR
 from dfmcheck.geometry.edges import CHORD_ERROR, STRIDE
-from dfmcheck.geometry.facets import ASKEW, Outline, directions, dot, outline_of
+from dfmcheck.geometry.facets import ASKEW, Facets, directions, dot, outline_of
 from dfmcheck.geometry.index import BoxIndex
 from dfmcheck.geometry.rows import run_starts
 from dfmcheck.geometry.segments import closest_on_segment, points_to_segments
@@ -96,7 +96,7 @@ def narrow_places(
 
 
 def _beside(
-    parts: npt.NDArray[Any], outline: Outline, label: npt.NDArray[Any], reach: float
+    parts: npt.NDArray[Any], outline: Facets, label: npt.NDArray[Any], reach: float
 ) -> Bools:
     """Parts with a void beside them that parts of their label bound on both sides, maybe: not
     those that are all but convex and have no other of their label within ``reach``, (parts,)."""
@@ -107,14 +107,14 @@ def _beside(
     return np.asarray(out)
 
 
-def _in_order(outline: Outline, one: Rows, other: Rows) -> Rows:
+def _in_order(outline: Facets, one: Rows, other: Rows) -> Rows:
     """Order by both rows, seen from outside the other way round: of several equal places the
     first on the way along the outline is told, whatever order an index finds them in."""
     key = one << 32 | other
     return np.argsort(-key if outline.outside else key, kind="stable")
 
 
-def _stationary(u: Floats, outline: Outline, vertex: Rows) -> Bools:
+def _stationary(u: Floats, outline: Facets, vertex: Rows) -> Bools:
     """Whether a reflex vertex (start of facet ``vertex``) is nearest in direction ``u``."""
     before = outline.previous[vertex]
     return np.asarray(
@@ -126,7 +126,7 @@ def _stationary(u: Floats, outline: Outline, vertex: Rows) -> Bools:
     )
 
 
-def _corners(outline: Outline, label: npt.NDArray[Any], reach: float, asked: Bools) -> Widths:
+def _corners(outline: Facets, label: npt.NDArray[Any], reach: float, asked: Bools) -> Widths:
     """Reflex corners against facets and against each other, those ``asked`` for."""
     corners = np.flatnonzero(asked & (outline.turn < -_STRAIGHT))
     return Widths.concat(
@@ -134,7 +134,7 @@ def _corners(outline: Outline, label: npt.NDArray[Any], reach: float, asked: Boo
     )
 
 
-def _blocks(outline: Outline, rows: Rows, reach: float) -> list[Rows]:
+def _blocks(outline: Facets, rows: Rows, reach: float) -> list[Rows]:
     """Rows in blocks, on the way along the outline; as few as fit in memory."""
     step = _STEP
     if reach > NEAR:  # as far as that they are counted as a layer is read
@@ -146,7 +146,7 @@ def _blocks(outline: Outline, rows: Rows, reach: float) -> list[Rows]:
     return blocks[::-1] if outline.outside else blocks
 
 
-def _corner_block(outline: Outline, label: npt.NDArray[Any], reach: float, rows: Rows) -> Widths:
+def _corner_block(outline: Facets, label: npt.NDArray[Any], reach: float, rows: Rows) -> Widths:
     # A reflex corner only sees what its two normals span: search that side alone. The arc
     # between them bulges out beyond both.
     n0 = outline.n.take(outline.previous.take(rows), axis=0)
@@ -193,7 +193,7 @@ def _corner_block(outline: Outline, label: npt.NDArray[Any], reach: float, rows:
     return Widths(value[keep], p, q, outline.part[vertex[keep]])
 
 
-def _parallels(outline: Outline, label: npt.NDArray[Any], reach: float, asked: Bools) -> Widths:
+def _parallels(outline: Facets, label: npt.NDArray[Any], reach: float, asked: Bools) -> Widths:
     """Straight stretches that run parallel, inside between them, those ``asked`` for."""
     end_turn = outline.turn[outline.next]
     round_outline = (
@@ -216,7 +216,7 @@ def _parallels(outline: Outline, label: npt.NDArray[Any], reach: float, asked: B
 
 
 def _parallel_block(
-    outline: Outline, label: npt.NDArray[Any], reach: float, rows: Rows, candidate: Bools
+    outline: Facets, label: npt.NDArray[Any], reach: float, rows: Rows, candidate: Bools
 ) -> Widths:
     side = outline.n.take(rows, axis=0) * reach
     a, b = outline.a.take(rows, axis=0), outline.b.take(rows, axis=0)
@@ -273,7 +273,7 @@ def _one_per_place(widths: Widths, cell: float) -> Rows:
     return np.minimum.reduceat(np.where(value == least.take(run), order, len(order)), opens)
 
 
-def _is_free(widths: Widths, outline: Outline, void: bool) -> Bools:
+def _is_free(widths: Widths, outline: Facets, void: bool) -> Bools:
     """Whether the disc on the measured line holds no other outline."""
     free = np.ones(len(widths), dtype=np.bool_)
     middle = (widths.p + widths.q) / 2

@@ -6,7 +6,7 @@ import numpy as np
 import numpy.typing as npt
 
 from dfmcheck.board.model import Board, Layer
-from dfmcheck.geometry.facets import Outline, outline_of
+from dfmcheck.geometry.facets import Facets, outline_of
 from dfmcheck.measure.common import edges_at, names, place_points, source
 from dfmcheck.measure.etch_common import on_circuit, pair_kind
 from dfmcheck.measure.places import Places
@@ -92,7 +92,7 @@ def acute_angle(board: Board, reach: float) -> Places:
     return Places.concat([one(board, layer, number) for number, layer in board.numbered()])
 
 
-def _leg(outline: Outline, facet: Rows, step: Rows, turn: Floats, ahead: bool) -> Floats:
+def _leg(outline: Facets, facet: Rows, step: Rows, turn: Floats, ahead: bool) -> Floats:
     """Length of the straight run that starts with ``facet`` and goes on by ``step``."""
     length = outline.length[facet].copy()
     on = np.ones(len(facet), dtype=np.bool_)

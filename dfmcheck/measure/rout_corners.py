@@ -9,7 +9,7 @@ import numpy.typing as npt
 import shapely
 
 from dfmcheck.board.model import Profile
-from dfmcheck.geometry.facets import Outline
+from dfmcheck.geometry.facets import Facets
 
 Floats = npt.NDArray[np.float64]
 Rows = npt.NDArray[np.intp]
@@ -53,7 +53,7 @@ def inner_corners(profile: Profile) -> Corners:
     is understood in the same way.
     """
     parts = shapely.get_parts(profile.area)
-    outline = Outline(parts)
+    outline = Facets(parts)
     index = np.arange(len(outline))
     ring = np.cumsum(outline.previous >= index) - 1
     bends: list[_Bend] = []

@@ -7,7 +7,7 @@ import pytest
 import shapely
 
 from dfmcheck.geometry import facing
-from dfmcheck.geometry.facets import Outline, outline_of
+from dfmcheck.geometry.facets import Facets, outline_of
 from dfmcheck.geometry.facing import Widths, narrow_places
 
 
@@ -39,12 +39,12 @@ def test_no_place_is_lost_by_what_is_not_looked_at(
     found = narrow_places(parts, 0.3, void=void, label=label)
 
     def all_pairs(
-        self: Outline, low: np.ndarray, high: np.ndarray, marks: np.ndarray | None = None
+        self: Facets, low: np.ndarray, high: np.ndarray, marks: np.ndarray | None = None
     ) -> tuple[np.ndarray, np.ndarray]:
         of, facet = np.divmod(np.arange(len(low) * len(self)), len(self))
         return of, facet
 
-    monkeypatch.setattr(Outline, "query", all_pairs)
+    monkeypatch.setattr(Facets, "query", all_pairs)
     monkeypatch.setattr(facing, "_beside", lambda parts, *_: np.ones(len(parts), dtype=np.bool_))
     assert _rows(found) == _rows(narrow_places(parts, 0.3, void=void, label=label))
     assert len(found)

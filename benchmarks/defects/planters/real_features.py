@@ -10,7 +10,16 @@ import shapely
 from numpy.random import Generator
 
 from benchmarks.defects.patch import Patch
-from benchmarks.defects.plant import PRESENCE, Aim, Companion, Expect, NoPlace, Plant, planter
+from benchmarks.defects.plant import (
+    PRESENCE,
+    Aim,
+    Companion,
+    Expect,
+    NoPlace,
+    Plant,
+    Shift,
+    planter,
+)  # fmt: skip
 from benchmarks.defects.site import Site
 from benchmarks.defects.truth import all_apart, ring_place
 from dfmcheck.board.model import Layer
