@@ -68,33 +68,31 @@ def read_drilling(
         if file.role.function not in DRILLED:
             continue
         row = len(files)
-        if file.format == "gerber":
-            artwork = records.get(file.name)
-            if artwork is None:
-                continue
-            try:
+        assumed: tuple[Assumption, ...] = ()
+        try:
+            if file.format == "gerber":
+                artwork = records.get(file.name)
+                if artwork is None:
+                    continue
                 holes, found = holes_of_artwork(artwork, file.role, conductors, row)
-                _check_holes(holes, file.name)
-            except FormatError as error:
-                unread.add(file.name)
-                defects.append(unreadable(file.name, error))
-                continue
-        else:
-            folder = PurePosixPath(file.name).parent
-            beside = [
-                f.data.decode("latin-1") for f in listings if PurePosixPath(f.name).parent == folder
-            ]
-            try:
+            else:
+                folder = PurePosixPath(file.name).parent
+                beside = [
+                    f.data.decode("latin-1")
+                    for f in listings
+                    if PurePosixPath(f.name).parent == folder
+                ]
                 drilling = read_excellon(file.data, file.name, beside=beside, expected=box)
                 defects += drilling.defects
                 check_paths(drilling.hits, file.name)
                 holes, found = holes_of_drilling(drilling, file.role, conductors, row)
-                _check_holes(holes, file.name)
-            except FormatError as error:
-                unread.add(file.name)
-                defects.append(unreadable(file.name, error))
-                continue
-            assumptions += drilling.assumptions
+                assumed = drilling.assumptions
+            _check_holes(holes, file.name)
+        except FormatError as error:
+            unread.add(file.name)
+            defects.append(unreadable(file.name, error))
+            continue
+        assumptions += assumed
         files.append(file.name)
         roles.append(str(file.role))
         tables.append(holes)
