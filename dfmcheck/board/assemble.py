@@ -14,7 +14,7 @@ import shapely
 
 from dfmcheck.board.attribute_checks import attribute_checks
 from dfmcheck.board.checks import datum_checks, job_checks
-from dfmcheck.board.drilling import DRILLED, read_drilling
+from dfmcheck.board.drilling import read_drilling
 from dfmcheck.board.holes import decide_plating
 from dfmcheck.board.load import Loaded, load_gerber, unreadable
 from dfmcheck.board.model import Board, Holes, Layer, Profile, Scores
@@ -26,6 +26,7 @@ from dfmcheck.errors import FormatError, PackageError
 from dfmcheck.formats.jobfile import JobFile, read_job
 from dfmcheck.geometry.budget import MOST_POINTS_IN_ALL
 from dfmcheck.intake import Package, PackageFile
+from dfmcheck.intake.package import DRILLED
 from dfmcheck.terms import Assumption, Defect, FileEntry, Function, Gap, Side
 
 Progress = Callable[[str, int, int], None]

@@ -14,9 +14,8 @@ from dfmcheck.errors import FormatError
 from dfmcheck.formats.excellon import read_excellon
 from dfmcheck.geometry.budget import check_holes, check_paths
 from dfmcheck.intake import Package, PackageFile
-from dfmcheck.terms import Assumption, Defect, Function
-
-DRILLED = {Function.DRILL, Function.ROUT}
+from dfmcheck.intake.package import DRILLED
+from dfmcheck.terms import Assumption, Defect
 
 
 def _check_holes(holes: Holes, file: str) -> None:

@@ -6,7 +6,6 @@ from dfmcheck.fleet.costs import Cost, Move
 from dfmcheck.fleet.study import KeptBy, Study
 from dfmcheck.report.text import number, plain, plural
 
-HOLDS_HEAD = "limits that hold jobs"
 HOLDS_HELP = (
     "The value is the loosest any tier has: past it nobody takes the place. Alone: jobs on hold "
     "for this limit only. A column tells how many of them would leave hold at that value."

@@ -23,7 +23,6 @@ FABRICATION = frozenset(
     }
 )
 COPPER = frozenset({Function.CONDUCTOR, Function.PLANE})
-SIDED = frozenset({Function.MASK, Function.LEGEND, Function.PASTE})
 DRILLED = frozenset({Function.DRILL, Function.ROUT})
 
 

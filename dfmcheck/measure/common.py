@@ -146,18 +146,13 @@ def edges_at(edges: Edges, points: Floats) -> tuple[Rows, Floats]:
     on = np.flatnonzero(away <= near)
     of, edge, away = of.take(on), edge.take(on), away.take(on)
     # At a corner two edges are equally near; the less exact one tells how sure the corner is.
-    ranks: tuple[Callable[[Rows, Floats], npt.NDArray[Any]], ...] = (
-        lambda edge, away: away.round(6),
-        lambda edge, away: -edges.error[edge],
-        lambda edge, away: edge,
-    )
-    for rank in ranks:
-        column = rank(edge, away)
+    rows = np.arange(len(of))
+    for rank in (away.round(6), -edges.error[edge], edge):
+        column, at = rank.take(rows), of.take(rows)
         least = np.full(n, np.inf)
-        np.minimum.at(least, of, column)
-        first = np.flatnonzero(column == least.take(of))
-        of, edge, away = of.take(first), edge.take(first), away.take(first)
-    best[of], off[of] = edge, away
+        np.minimum.at(least, at, column)
+        rows = rows.take(np.flatnonzero(column == least.take(at)))
+    best[of[rows]], off[of[rows]] = edge[rows], away[rows]
     return best, off
 
 

@@ -16,14 +16,7 @@ from kettle_lamp import DRILL, Fill, gerber
 from dfmcheck.errors import PackageError
 from dfmcheck.intake import limits, open_package
 from dfmcheck.terms import Weight
-
-
-def _zip(files: dict[str, bytes], method: int = zipfile.ZIP_DEFLATED) -> bytes:
-    buffer = io.BytesIO()
-    with zipfile.ZipFile(buffer, "w", method) as archive:
-        for name, data in files.items():
-            archive.writestr(name, data)
-    return buffer.getvalue()
+from tests.hostile.archive_makers import zipped
 
 
 def _tar(files: dict[str, bytes], mode: str) -> bytes:
@@ -53,8 +46,8 @@ def test_zip_folder_and_nested_archive_agree(
     tmp_path: Path, two_layers: dict[str, bytes], fill: Fill
 ) -> None:
     folder = open_package(fill(two_layers))
-    flat = open_package(_write(tmp_path, "lamp.zip", _zip(two_layers)))
-    nested = open_package(_write(tmp_path, "n.zip", _zip({"in.zip": _zip(two_layers)})))
+    flat = open_package(_write(tmp_path, "lamp.zip", zipped(two_layers)))
+    nested = open_package(_write(tmp_path, "n.zip", zipped({"in.zip": zipped(two_layers)})))
     assert [str(f.role) for f in folder.files] == [str(f.role) for f in sorted(
         flat.files, key=lambda f: f.name
     )]  # fmt: skip
@@ -64,8 +57,8 @@ def test_zip_folder_and_nested_archive_agree(
 
 
 def test_second_nesting_is_not_opened(tmp_path: Path, two_layers: dict[str, bytes]) -> None:
-    inner = _zip({"deep.zip": _zip({"x.gtl": gerber()})})
-    package = open_package(_write(tmp_path, "l.zip", _zip({**two_layers, "inner.zip": inner})))
+    inner = zipped({"deep.zip": zipped({"x.gtl": gerber()})})
+    package = open_package(_write(tmp_path, "l.zip", zipped({**two_layers, "inner.zip": inner})))
     (defect,) = [d for d in package.defects if d.file == "inner.zip/deep.zip"]
     assert (defect.rule, defect.weight) == ("data.unreadable-file", Weight.QUERY)
     assert not any("x.gtl" in f.name for f in package.files)
@@ -74,8 +67,8 @@ def test_second_nesting_is_not_opened(tmp_path: Path, two_layers: dict[str, byte
 def test_damaged_nested_archive_does_not_stop_the_rest(
     tmp_path: Path, two_layers: dict[str, bytes]
 ) -> None:
-    bad = _zip({"x.gtl": gerber()})[:40]
-    package = open_package(_write(tmp_path, "l.zip", _zip({**two_layers, "bad.zip": bad})))
+    bad = zipped({"x.gtl": gerber()})[:40]
+    package = open_package(_write(tmp_path, "l.zip", zipped({**two_layers, "bad.zip": bad})))
     assert len(package.files) == len(two_layers)
     assert any(d.file == "bad.zip" and d.weight is Weight.QUERY for d in package.defects)
 
@@ -93,7 +86,7 @@ def test_single_file_and_packed_single_file(tmp_path: Path) -> None:
 @pytest.mark.parametrize("kind", ["zip", "tar"])
 def test_traversal(tmp_path: Path, two_layers: dict[str, bytes], name: str, kind: str) -> None:
     files = {**two_layers, name: gerber("G04 outside*")}
-    data = _zip(files) if kind == "zip" else _tar(files, "")
+    data = zipped(files) if kind == "zip" else _tar(files, "")
     package = open_package(_write(tmp_path, f"x.{kind}", data))
     assert {f.name for f in package.files} == set(two_layers)
     (defect,) = [d for d in package.defects if d.rule == "data.unreadable-file"]
@@ -113,12 +106,12 @@ def test_links_in_folder(tmp_path: Path, two_layers: dict[str, bytes], fill: Fil
 
 
 def test_links_in_archives(tmp_path: Path, two_layers: dict[str, bytes]) -> None:
-    buffer = io.BytesIO(_zip(two_layers))
+    buffer = io.BytesIO(zipped(two_layers))
     with zipfile.ZipFile(buffer, "a") as archive:
         info = zipfile.ZipInfo("link.gtl")
         info.create_system, info.external_attr = 3, 0o120777 << 16
         archive.writestr(info, "/etc/passwd")
-    zipped = open_package(_write(tmp_path, "l.zip", buffer.getvalue()))
+    from_zip = open_package(_write(tmp_path, "l.zip", buffer.getvalue()))
     buffer = io.BytesIO()
     with tarfile.open(fileobj=buffer, mode="w") as tar:
         info_ = tarfile.TarInfo("link.gtl")
@@ -129,7 +122,7 @@ def test_links_in_archives(tmp_path: Path, two_layers: dict[str, bytes]) -> None
             entry.size = len(data)
             tar.addfile(entry, io.BytesIO(data))
     tarred = open_package(_write(tmp_path, "l.tar", buffer.getvalue()))
-    for package in (zipped, tarred):
+    for package in (from_zip, tarred):
         assert {f.name for f in package.files} == set(two_layers)
         assert [d.file for d in package.defects if "link" in d.found] == ["link.gtl"]
 
@@ -137,9 +130,9 @@ def test_links_in_archives(tmp_path: Path, two_layers: dict[str, bytes]) -> None
 @pytest.mark.parametrize(
     ("name", "data", "word"),
     [
-        ("e.zip", _zip({}), "no file"),
+        ("e.zip", zipped({}), "no file"),
         ("e.tar", _tar({}, ""), "no file"),
-        ("cut.zip", _zip({"lamp.gtl": gerber() * 50})[:90], "damaged"),
+        ("cut.zip", zipped({"lamp.gtl": gerber() * 50})[:90], "damaged"),
         ("cut.tar.gz", _tar({"lamp.gtl": os.urandom(9000)}, ":gz")[:4000], "damaged"),
         ("x.7z", b"7z\xbc\xaf\x27\x1c" + bytes(40), "7z or rar"),
         ("x.rar", b"Rar!\x1a\x07\x00" + bytes(40), "7z or rar"),
@@ -165,7 +158,7 @@ def test_absent_and_empty(tmp_path: Path) -> None:
 def test_bombs(tmp_path: Path, two_layers: dict[str, bytes]) -> None:
     zeros = b"0" * 20_000_000
     for name, data in {
-        "b.zip": _zip({**two_layers, "b.gbr": zeros}),
+        "b.zip": zipped({**two_layers, "b.gbr": zeros}),
         "b.tar.gz": _tar({**two_layers, "b.gbr": zeros}, ":gz"),
         "b.gbr.bz2": bz2.compress(zeros),
     }.items():
@@ -175,7 +168,7 @@ def test_bombs(tmp_path: Path, two_layers: dict[str, bytes]) -> None:
 
 def test_lying_zip_header(tmp_path: Path) -> None:
     """An entry that declares a small size and unpacks to more is not believed."""
-    data = bytearray(_zip({"lamp.gtl": gerber() * 1000, "lamp.gbl": gerber()}))
+    data = bytearray(zipped({"lamp.gtl": gerber() * 1000, "lamp.gbl": gerber()}))
     at = data.rfind(b"PK\x01\x02", 0, data.rfind(b"PK\x01\x02"))
     data[at + 24 : at + 28] = (100).to_bytes(4, "little")
     package = open_package(_write(tmp_path, "l.zip", bytes(data)))
@@ -189,9 +182,9 @@ def test_limits(
     folder = fill(two_layers)
     paths = [
         folder,
-        _write(tmp_path, "l.zip", _zip(two_layers)),
+        _write(tmp_path, "l.zip", zipped(two_layers)),
         _write(tmp_path, "l.tgz", _tar(two_layers, ":gz")),
-        _write(tmp_path, "n.zip", _zip({"in.zip": _zip(two_layers)})),
+        _write(tmp_path, "n.zip", zipped({"in.zip": zipped(two_layers)})),
     ]
     for path in paths:
         with monkeypatch.context() as patch:
@@ -205,7 +198,7 @@ def test_limits(
 
 
 def test_password(tmp_path: Path, two_layers: dict[str, bytes]) -> None:
-    data = bytearray(_zip({"lamp.gtl": gerber(), **two_layers, "secret.gbr": gerber()}))
+    data = bytearray(zipped({"lamp.gtl": gerber(), **two_layers, "secret.gbr": gerber()}))
     for magic, offset in ((b"PK\x01\x02", 8), (b"PK\x03\x04", 6)):
         at = data.rfind(magic)
         data[at + offset] |= 1
@@ -229,13 +222,13 @@ def test_odd_names(tmp_path: Path, two_layers: dict[str, bytes], fill: Fill) -> 
 
 
 def test_utf8_zip_name_without_flag(tmp_path: Path) -> None:
-    data = _zip({"lampXX.gtl": gerber()}).replace(b"lampXX", "lampé".encode())
+    data = zipped({"lampXX.gtl": gerber()}).replace(b"lampXX", "lampé".encode())
     package = open_package(_write(tmp_path, "l.zip", data))
     assert package.files[0].name == "lampé.gtl"
 
 
 def test_same_name_twice(tmp_path: Path, two_layers: dict[str, bytes]) -> None:
-    buffer = io.BytesIO(_zip(two_layers))
+    buffer = io.BytesIO(zipped(two_layers))
     with zipfile.ZipFile(buffer, "a") as archive, pytest.warns(UserWarning):
         archive.writestr("lamp.drl", DRILL + b"\n")
     package = open_package(_write(tmp_path, "l.zip", buffer.getvalue()))

@@ -57,6 +57,21 @@ def read_arcs(
     flat = (di == 0) & (dj == 0)
     same = (x0 == x1) & (y0 == y1)
     quadrants = words.g.where((words.g.value == 74) | (words.g.value == 75))
+
+    def complain(found: str, which: Positions) -> None:
+        if len(which):
+            k = which[0]
+            notes.illegal(
+                Weight.QUERY,
+                found,
+                "a circular arc from start to end about its centre "
+                "(Gerber Layer Format Specification, 4.7.2)",
+                "It was taken as near as it can be; check the image there.",
+                scan.line(int(words.ends[command[k]])),
+                count=len(which),
+                at=(float(x1[k]), float(y1[k])),
+            )
+
     single = hold(n, quadrants.command, (quadrants.value == 74).astype(np.int8), -1)[command]
     unsaid = (single == -1) & ~flat
     if unsaid.any():
@@ -74,54 +89,11 @@ def read_arcs(
         cx[quarter], cy[quarter], fits = single_quadrant(
             *ends, di[quarter], dj[quarter], clockwise[quarter]
         )
-        _complain(
-            "an arc of more than 90° in single quadrant mode (G74)",
-            quarter[~fits],
-            command,
-            x1,
-            y1,
-            words,
-            scan,
-            notes,
-        )
+        complain("an arc of more than 90° in single quadrant mode (G74)", quarter[~fits])
     slip = radius_slip(x0, y0, x1, y1, cx, cy)
-    _complain(
-        "an arc whose ends lie at different radii",
-        np.flatnonzero((slip > RADIUS_SLACK) & ~flat),
-        command,
-        x1,
-        y1,
-        words,
-        scan,
-        notes,
-    )
-    _complain(
-        "an arc without I and J", np.flatnonzero(flat & ~same), command, x1, y1, words, scan, notes
-    )
+    wrong = np.flatnonzero((slip > RADIUS_SLACK) & ~flat)
+    complain("an arc whose ends lie at different radii", wrong)
+    complain("an arc without I and J", np.flatnonzero(flat & ~same))
     # without a centre, or without length under G74, it is a straight draw
     round_ = ~flat & ~(same & (single == 1))
     return Arcs(row[round_], cx[round_], cy[round_], clockwise[round_])
-
-
-def _complain(
-    found: str,
-    which: Positions,
-    command: Positions,
-    x: Numbers,
-    y: Numbers,
-    words: Words,
-    scan: Scan,
-    notes: Notes,
-) -> None:
-    if len(which):
-        k = which[0]
-        notes.illegal(
-            Weight.QUERY,
-            found,
-            "a circular arc from start to end about its centre "
-            "(Gerber Layer Format Specification, 4.7.2)",
-            "It was taken as near as it can be; check the image there.",
-            scan.line(int(words.ends[command[k]])),
-            count=len(which),
-            at=(float(x[k]), float(y[k])),
-        )
