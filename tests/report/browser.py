@@ -12,6 +12,8 @@ from typing import Any
 
 import pytest
 
+PATIENCE_MS = 120_000  # a wait on a loaded machine; a page that works answers within a second
+
 
 @contextmanager
 def browser() -> Iterator[Any]:
@@ -35,7 +37,7 @@ class Report:
     asked: list[str] = field(default_factory=list)
 
     def drawn(self) -> None:
-        self.page.wait_for_selector("html[data-ready=yes]", state="attached", timeout=60_000)
+        self.page.wait_for_selector("html[data-ready=yes]", state="attached")
 
     def rest(self) -> None:
         """Wait until the drawing has stood still for a while."""
@@ -74,6 +76,7 @@ class Report:
 def opened(started: Any, file: Path, **context: Any) -> Report:
     """Open a report file with a fresh browser profile."""
     page = started.new_context(**{"viewport": {"width": 1360, "height": 900}, **context}).new_page()
+    page.set_default_timeout(PATIENCE_MS)
     report = Report(page)
     page.on("console", lambda message: report.told.append(message.text))
     page.on("pageerror", lambda error: report.told.append(str(error)))

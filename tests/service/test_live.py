@@ -16,7 +16,7 @@ import pytest
 
 from benchmarks.service import kill
 from benchmarks.service.live import Live, descendants, kill_hard
-from tests.report.browser import browser
+from tests.report.browser import PATIENCE_MS, browser
 from tests.service.conftest import empty
 from tests.service.postgres import free_port
 
@@ -28,6 +28,8 @@ ENDED = ("done", "failed", "cancelled")
 def live(tmp_path: Path) -> Iterator[Live]:
     made = Live(tmp_path / "data", free_port(), {"lease_s": "3"})
     yield made
+    if made.log.is_file():  # shown with a test that fails
+        print(made.log.read_text()[-4000:])
     if made.process and made.process.poll() is None:
         made.stop()
 
@@ -177,6 +179,7 @@ def test_from_upload_to_report_in_a_browser(live: Live, package: Path) -> None:
     live.wait()
     with browser() as started:
         page = started.new_context(viewport={"width": 1280, "height": 900}).new_page()
+        page.set_default_timeout(PATIENCE_MS)
         told: list[str] = []
         asked: list[str] = []
         page.on("console", lambda message: told.append(message.text))
@@ -197,19 +200,21 @@ def test_from_upload_to_report_in_a_browser(live: Live, package: Path) -> None:
         page.focus("#send")
         page.keyboard.press("Enter")
         page.wait_for_url("**/jobs/*")
-        page.wait_for_selector("h1:has-text('Hold')", timeout=60_000)
+        page.wait_for_selector("h1:has-text('Hold')")
         assert page.locator("text=harbour-gauge.zip").count() >= 1
         report = page.frame_locator("iframe")
-        report.locator("html[data-ready=yes]").wait_for(state="attached", timeout=60_000)
+        report.locator("html[data-ready=yes]").wait_for(state="attached")
         assert report.locator("#list > li").count() > 5
         page.click("a:has-text('Open the report')")
-        page.wait_for_selector("html[data-ready=yes]", state="attached", timeout=60_000)
+        page.wait_for_selector("html[data-ready=yes]", state="attached")
         assert page.evaluate("window.origin") == "null"  # in the sandbox
         page.go_back()
         page.wait_for_selector("h1:has-text('Hold')")
+        report.locator("html[data-ready=yes]").wait_for(state="attached")
         page.click("summary:has-text('Delete it now')")
-        page.click("button:has-text('Delete for good')")
-        page.wait_for_selector("text=None yet.")
+        with page.expect_navigation():
+            page.click("button:has-text('Delete for good')")
+        assert page.url == f"{live.url}/" and page.locator("text=None yet.").count() == 1
         assert told == []
         assert {url.split("/")[2] for url in asked if url.startswith("http")} == {
             f"127.0.0.1:{live.port}"
@@ -226,6 +231,7 @@ def test_pages_fit_a_narrow_screen_and_can_be_read(live: Live, package: Path, sc
         page = started.new_context(
             viewport={"width": 360, "height": 700}, color_scheme=scheme
         ).new_page()
+        page.set_default_timeout(PATIENCE_MS)
 
         def check() -> None:
             assert page.evaluate("document.documentElement.scrollWidth") <= 360
@@ -240,7 +246,7 @@ def test_pages_fit_a_narrow_screen_and_can_be_read(live: Live, package: Path, sc
         page.click("#send")
         page.wait_for_url("**/jobs/*")
         check()
-        page.wait_for_selector("text=Open the report", timeout=60_000)
+        page.wait_for_selector("text=Open the report")
         check()
         page.goto(f"{live.url}/jobs/{'0' * 32}")
         check()
@@ -254,6 +260,7 @@ def test_a_dropped_file_is_taken(live: Live) -> None:
     live.wait()
     with browser() as started:
         page = started.new_page()
+        page.set_default_timeout(PATIENCE_MS)
         page.goto(live.url)
         page.evaluate(
             """() => {
