@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
-from itertools import pairwise
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 import numpy as np
@@ -12,20 +10,12 @@ import numpy.typing as npt
 
 from dfmcheck.capability import Shop
 from dfmcheck.judge.chains import chains
-from dfmcheck.judge.finding import Finding, Source
-from dfmcheck.judge.limits import Floats, Rows
-from dfmcheck.judge.message import (
-    UNNAMED,
-    fingerprint,
-    kind_words,
-    measured_sentence,
-    natural,
-    rounded,
-)
+from dfmcheck.judge.finding import Finding
+from dfmcheck.judge.limits import Rows
 from dfmcheck.judge.segments import Failing, word_codes
+from dfmcheck.judge.writing import Failed, written
 from dfmcheck.measure.places import WHOLE_LAYER, Places
 from dfmcheck.measure.rule import Rule
-from dfmcheck.terms import Weight
 
 REACH = 1.0
 """Places this near each other (mm), of one rule, layer and tier, are one spot."""
@@ -59,28 +49,11 @@ def findings_of(
     # Points without a place are one chain.
     x = np.where(taken["group"] <= WHOLE_LAYER, np.nan, x)
     label = _alike(chains(kinds, x, y, REACH), one, layer, rank)
-    return [_finding(one, at, rows, shop, tier, rules) for at, rows in _clusters(label, rank)]
+    order = np.lexsort((rank, label))
+    return written(one, order, _firsts(label[order]), shop, tier, rules)
 
 
-@dataclass(frozen=True)
-class _Failed:
-    """Equal-length columns of all failing places; ``taken`` their rows of the measurements."""
-
-    taken: Places
-    rules: list[str]
-    rule_code: Rows
-    layers: list[str]
-    layer_code: Rows
-    value: Floats
-    short: Floats
-    tier: Rows
-    fits: Rows
-    past_all: npt.NDArray[np.bool_]
-    limit: Floats
-    wanted: Floats
-
-
-def _joined(failing: Sequence[Failing], places: Places) -> _Failed:
+def _joined(failing: Sequence[Failing], places: Places) -> Failed:
     lengths = [len(part.row) for part in failing]
 
     def coded(words: list[str]) -> tuple[list[str], Rows]:
@@ -92,7 +65,7 @@ def _joined(failing: Sequence[Failing], places: Places) -> _Failed:
 
     rules, rule_code = coded([part.rule for part in failing])
     layers, layer_code = coded([part.layer for part in failing])
-    return _Failed(
+    return Failed(
         taken=places.take(column("row")),
         rules=rules,
         rule_code=rule_code,
@@ -108,20 +81,20 @@ def _joined(failing: Sequence[Failing], places: Places) -> _Failed:
     )
 
 
-def _layer_codes(one: _Failed, rules: Mapping[str, Rule]) -> Rows:
+def _layer_codes(one: Failed, rules: Mapping[str, Rule]) -> Rows:
     """A number per layer; all layers of a rule of holes that go through them have the same."""
     through = np.array([rules[name].through for name in one.rules], dtype=bool)
     return np.where(through[one.rule_code], -1, one.layer_code)
 
 
-def _mild(one: _Failed, rules: Mapping[str, Rule]) -> npt.NDArray[np.bool_]:
+def _mild(one: Failed, rules: Mapping[str, Rule]) -> npt.NDArray[np.bool_]:
     """Places that weigh a query at most: they must not hide a heavier one in their spot."""
     kind, kinds = word_codes(one.taken["kind"])
     table = np.array([[word in rules[id_].mild for word in kinds] for id_ in one.rules], dtype=bool)
     return np.asarray(table[one.rule_code, kind], dtype=bool)
 
 
-def _rank(one: _Failed) -> Rows:
+def _rank(one: Failed) -> Rows:
     """Position of each row in an order that depends on the rows only: worst first, then by
     place. Coarser than a nanometre nothing counts, so a shifted datum ranks alike."""
     taken = one.taken
@@ -172,19 +145,16 @@ def _numbered(*columns: npt.NDArray[Any]) -> Rows:
     return np.unique(code, return_inverse=True)[1].astype(np.int64)
 
 
-def _clusters(label: Rows, rank: Rows) -> Iterator[tuple[int, Rows]]:
-    """Leading row (the worst) and all rows of each cluster, in order of their leaders."""
-    order = np.lexsort((rank, label))
-    cuts = np.flatnonzero(np.diff(label[order], prepend=-1, append=-1))
-    for start, stop in pairwise(cuts):
-        yield int(order[start]), order[start:stop]
+def _firsts(ordered: Rows) -> Rows:
+    """Where each label starts in a column of labels in order."""
+    return np.flatnonzero(np.diff(ordered, prepend=-1))
 
 
-def _alike(label: Rows, one: _Failed, layer: Rows, rank: Rows) -> Rows:
+def _alike(label: Rows, one: Failed, layer: Rows, rank: Rows) -> Rows:
     """Give the same label to clusters whose worst places are alike, where there are many: to
     those of one value first, then to all of a kind when too many are still left."""
     order = np.lexsort((rank, label))
-    head = order[np.flatnonzero(np.diff(label[order], prepend=-1))]
+    head = order[_firsts(label[order])]
     if len(head) < ALIKE:
         return label
     kind = _numbered(
@@ -208,90 +178,3 @@ def _alike(label: Rows, one: _Failed, layer: Rows, rank: Rows) -> Rows:
     to = np.empty(int(label.max()) + 1, dtype=np.int64)
     to[label[head]] = merged
     return to[label]
-
-
-def _finding(
-    one: _Failed, at: int, rows: Rows, shop: Shop, tier: str, rules: Mapping[str, Rule]
-) -> Finding:
-    taken = one.taken
-    rule = rules[one.rules[one.rule_code[at]]]
-    layer = one.layers[one.layer_code[at]]
-    on = {one.layers[code] for code in set(one.layer_code[rows].tolist())}
-    others = tuple(sorted(on - {layer}, key=natural))
-    heaviest = shop.limits[rule.id].weight
-    weight = rule.weight if heaviest is None else heaviest
-    if not one.past_all[at] or str(taken["kind"][at]) in rule.mild:
-        weight = min(weight, Weight.QUERY)
-    nets = tuple(sorted({str(taken["net_a"][at]), str(taken["net_b"][at])} - {""}))
-    value, limit = float(one.value[at]), float(one.limit[at])
-    x, y, x2, y2 = (float(taken[name][at]) for name in ("x", "y", "x2", "y2"))
-    placed = bool(np.isfinite([x, y]).all())
-    fails = shop.tiers[int(one.tier[at])]
-    fits = "" if one.fits[at] < 0 else shop.tiers[int(one.fits[at])]
-    # A ratio and the length it was made of are not to be compared.
-    told = value if rule.allowance == "foil" else float(taken["value"][at])
-    return Finding(
-        rule=rule.id,
-        step=str(rule.step),
-        severity=weight.name.lower(),
-        layer=layer,
-        nets=nets,
-        x=x if placed else None,
-        y=y if placed else None,
-        bbox=_bbox(taken, rows),
-        line=(x, y, x2, y2) if placed and np.isfinite([x2, y2]).all() else None,
-        measured=value,
-        raw=told,
-        uncertainty=float(taken["uncertainty"][at]),
-        limit=limit,
-        unit=rule.unit,
-        tier=fails,
-        fits=fits,
-        count=len(rows),
-        fingerprint=fingerprint(
-            rule.id, layer, rounded(value, 3), rounded(x, 2), rounded(y, 2),
-            *(net for net in nets if not UNNAMED.fullmatch(net)),
-        ),
-        message=measured_sentence(
-            rule.quantity, rule.unit, rule.direction == "at-most", value, told, (layer, *others),
-            nets, len(rows), tier, float(one.wanted[at]), fails, limit, fits,
-            str(taken["kind"][at]),
-        ),
-        remedy=rule.change,
-        who=rule.who,
-        sources=_sources(taken, at),
-        places=_listed(one, rows) if len(rows) > 1 else (),
-        also_on=others,
-        kind=kind_words(str(taken["kind"][at])),
-    )  # fmt: skip
-
-
-def _listed(one: _Failed, rows: Rows) -> tuple[tuple[float, float, float], ...]:
-    """Middle of each measured line and its value, worst first."""
-    taken = one.taken
-    x = ((taken["x"][rows] + taken["x2"][rows]) / 2).round(6)
-    y = ((taken["y"][rows] + taken["y2"][rows]) / 2).round(6)
-    keep = np.isfinite(x) & np.isfinite(y)
-    columns = (x[keep].tolist(), y[keep].tolist(), one.value[rows][keep].round(6).tolist())
-    return tuple(zip(*columns, strict=True))
-
-
-def _bbox(taken: Places, rows: Rows) -> tuple[float, float, float, float] | None:
-    x = np.concatenate([taken["x"][rows], taken["x2"][rows]])
-    y = np.concatenate([taken["y"][rows], taken["y2"][rows]])
-    keep = np.isfinite(x) & np.isfinite(y)
-    if not keep.any():
-        return None
-    x, y = x[keep], y[keep]
-    return float(x.min()), float(y.min()), float(x.max()), float(y.max())
-
-
-def _sources(taken: Places, at: int) -> tuple[Source, ...]:
-    out: list[Source] = []
-    for end in "ab":
-        file = str(taken[f"file_{end}"][at])
-        line, code = int(taken[f"line_{end}"][at]), int(taken[f"code_{end}"][at])
-        source = Source(file, line if line > 0 else None, code if code >= 0 else None)
-        if file and source not in out:
-            out.append(source)
-    return tuple(out)
