@@ -167,9 +167,9 @@ def test_a_million_places_are_judged_quickly() -> None:
         value, rule=rules, layer=layers, x=rng.uniform(0, 300, n), y=rng.uniform(0, 200, n)
     )
     made, screened = shop(), screening(places)
-    start = time.perf_counter()
+    start = time.process_time()
     result = judge(screened, made, rules=RULES)
-    taken = time.perf_counter() - start
+    taken = time.process_time() - start
     assert result.findings
     assert taken < 2.0
 
