@@ -10,7 +10,9 @@ from dfmcheck.geometry.groups import connected
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
 
-_SAMPLE = 16  # points of a cell tried in the first pass; the second pass tries all
+_FEW = 256  # pairs of points of two cells that are simply all tried
+_AT_ONCE = 4096  # pairs of cells, so a million pairs of points at most
+_SLACK = 1e-9  # mm, for the rounding of a distance
 _FAR = 2**18  # cells; more than any board is wide
 
 
@@ -60,14 +62,20 @@ def chains(key: Ints, x: Floats, y: Floats, reach: float) -> Ints:
     cells, start = ordered.take(start), np.append(start, n)
 
     a, b = _neighbours(cells, height)
-    near = _touch(a, b, order, start, x, y, reach)
+    first, second = order.take(start.take(a)), order.take(start.take(b))
+    near = np.hypot(x[first] - x[second], y[first] - y[second]) <= reach + _SLACK
     label = connected(len(cells), a[near], b[near])
-    crowded = np.diff(start) > _SAMPLE
-    open_ = np.flatnonzero((crowded[a] | crowded[b]) & (label[a] != label[b]))
-    more = [k for k in open_ if _touch_exactly((a[k], b[k]), order, start, x, y, reach)]
-    if more:
-        near[more] = True
+    # where the first points of two cells lie too far apart, the others decide
+    pairs = np.diff(start).take(a) * np.diff(start).take(b)
+    open_ = np.flatnonzero((pairs > 1) & (label.take(a) != label.take(b)))
+    if len(open_):
+        few, many = open_[pairs[open_] <= _FEW], open_[pairs[open_] > _FEW]
+        near[few] = _touch(a[few], b[few], order, start, x, y, reach)
         label = connected(len(cells), a[near], b[near])
+        for k in many[label[a[many]] != label[b[many]]]:
+            near[k] = _touch_exactly((a[k], b[k]), order, start, x, y, reach)
+        if len(many):
+            label = connected(len(cells), a[near], b[near])
     by_point = np.empty(n, dtype=np.int64)
     by_point[order] = label.take(np.cumsum(new) - 1)
     return by_point
@@ -108,18 +116,20 @@ def _neighbours(cells: Ints, height: int) -> tuple[Ints, Ints]:
 def _touch(
     a: Ints, b: Ints, order: Ints, start: Ints, x: Floats, y: Floats, reach: float
 ) -> npt.NDArray[np.bool_]:
-    """Whether sampled points of two cells come within reach; exact for small cells."""
+    """Whether any two points of two cells come within reach; all pairs, some cells at a time."""
     touches = np.zeros(len(a), dtype=bool)
     count = np.diff(start)
-    count_a, count_b = count.take(a), count.take(b)
-    for i in range(min(_SAMPLE, int(count.max()))):
-        left = np.flatnonzero(~touches & (count_a > i))
-        for j in range(min(_SAMPLE, int(count.max()))):
-            left = left[~touches[left] & (count_b.take(left) > j)]
-            if not len(left):
-                break
-            p, q = order.take(start.take(a[left]) + i), order.take(start.take(b[left]) + j)
-            touches[left] = np.hypot(x[p] - x[q], y[p] - y[q]) <= reach + 1e-9
+    for s in range(0, len(a), _AT_ONCE):
+        some_a, some_b = a[s : s + _AT_ONCE], b[s : s + _AT_ONCE]
+        wide = count.take(some_b)
+        pairs = count.take(some_a) * wide
+        of = np.repeat(np.arange(len(pairs)), pairs)
+        number = np.arange(len(of)) - np.repeat(np.cumsum(pairs) - pairs, pairs)
+        i, j = np.divmod(number, wide.take(of))
+        p = order.take(start.take(some_a).take(of) + i)
+        q = order.take(start.take(some_b).take(of) + j)
+        near = np.hypot(x[p] - x[q], y[p] - y[q]) <= reach + _SLACK
+        touches[s + of[near]] = True
     return touches
 
 
@@ -131,5 +141,7 @@ def _touch_exactly(
     a, b = (order[start[c] : start[c + 1]] for c in pair)
     few, many = (a, b) if len(a) < len(b) else (b, a)
     tree = cKDTree(np.column_stack([x[few], y[few]]))
-    distance, _ = tree.query(np.column_stack([x[many], y[many]]), distance_upper_bound=reach + 1e-8)
-    return bool(np.min(distance) <= reach + 1e-9)
+    distance, _ = tree.query(
+        np.column_stack([x[many], y[many]]), distance_upper_bound=reach + 10 * _SLACK
+    )
+    return bool(np.min(distance) <= reach + _SLACK)

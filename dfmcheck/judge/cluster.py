@@ -39,7 +39,7 @@ def findings_of(
         return []
     one = _joined(failing, places)
     taken = one.taken
-    rank = _rank(one)
+    ranked = _ranked(one)
     layer = _layer_codes(one, rules)
     kinds = _numbered(
         one.rule_code, layer, taken["group"], one.tier, one.past_all, _mild(one, rules)
@@ -48,8 +48,8 @@ def findings_of(
     y = (taken["y"] + taken["y2"]) / 2
     # Points without a place are one chain.
     x = np.where(taken["group"] <= WHOLE_LAYER, np.nan, x)
-    label = _alike(chains(kinds, x, y, REACH), one, layer, rank)
-    order = np.lexsort((rank, label))
+    label = _alike(chains(kinds, x, y, REACH), one, layer, ranked)
+    order = _by_label(label, ranked)
     return written(one, order, _firsts(label[order]), shop, tier, rules)
 
 
@@ -94,28 +94,34 @@ def _mild(one: Failed, rules: Mapping[str, Rule]) -> npt.NDArray[np.bool_]:
     return np.asarray(table[one.rule_code, kind], dtype=bool)
 
 
-def _rank(one: Failed) -> Rows:
-    """Position of each row in an order that depends on the rows only: worst first, then by
-    place. Coarser than a nanometre nothing counts, so a shifted datum ranks alike."""
+def _ranked(one: Failed) -> Rows:
+    """The rows in an order that depends on what they say only: worst first, then by place.
+    Coarser than a nanometre nothing counts, so a shifted datum ranks alike."""
     taken = one.taken
     places = (np.nan_to_num(taken[name], nan=np.inf) for name in ("x", "y", "x2", "y2"))
     keys = [-one.short.round(6), *(place.round(4) for place in places)]
+    keys += [taken[name] for name in ("group", "code_a", "code_b", "line_a", "line_b")]
+    words = [taken[name] for name in ("kind", "net_a", "net_b", "file_a", "file_b")]
+    # the few that are still level are settled by the rest, text last as it is slow to sort
     order = np.lexsort(keys[2::-1])
-    # the few that are still level are settled by the rest
-    level = np.ones(len(order) - 1, dtype=bool)
-    for key in keys[:3]:
+    at = _level(order, keys[:3])
+    rows = order[at]
+    rows = rows[np.lexsort([key.take(rows) for key in keys[::-1]])]
+    still = _level(rows, keys)
+    same = rows[still]
+    text = [sorted_words(word.take(same)) for word in words]
+    rows[still] = same[np.lexsort([*text[::-1], *(key.take(same) for key in keys[::-1])])]
+    order[at] = rows
+    return order
+
+
+def _level(order: Rows, keys: Sequence[npt.NDArray[Any]]) -> Rows:
+    """Positions in ``order`` that have all ``keys`` in common with one beside them."""
+    level = np.ones(max(len(order) - 1, 0), dtype=bool)
+    for key in keys:
         ordered = key.take(order)
         level &= ordered[1:] == ordered[:-1]
-    at = np.flatnonzero(np.append(level, False) | np.append(False, level))
-    rows = order[at]
-    keys += [taken[name] for name in ("group", "code_a", "code_b", "line_a", "line_b")]
-    keys = [key.take(rows) for key in keys]
-    words = ("kind", "net_a", "net_b", "file_a", "file_b")
-    keys += [sorted_words(taken[name].take(rows)) for name in words]
-    order[at] = rows[np.lexsort(keys[::-1])]
-    rank = np.empty(len(order), dtype=np.int64)
-    rank[order] = np.arange(len(order))
-    return rank
+    return np.flatnonzero(np.append(level, False) | np.append(False, level))
 
 
 def sorted_words(column: npt.NDArray[Any]) -> Rows:
@@ -145,15 +151,23 @@ def _numbered(*columns: npt.NDArray[Any]) -> Rows:
     return np.unique(code, return_inverse=True)[1].astype(np.int64)
 
 
+def _by_label(label: Rows, ranked: Rows) -> Rows:
+    """All rows of one label together, each label's in the order given."""
+    ordered = label.take(ranked)
+    if len(ordered) and int(ordered.max()) < 2**16:
+        ordered = ordered.astype(np.uint16)  # small numbers sort by radix, in linear time
+    return ranked.take(np.argsort(ordered, kind="stable"))
+
+
 def _firsts(ordered: Rows) -> Rows:
     """Where each label starts in a column of labels in order."""
     return np.flatnonzero(np.diff(ordered, prepend=-1))
 
 
-def _alike(label: Rows, one: Failed, layer: Rows, rank: Rows) -> Rows:
+def _alike(label: Rows, one: Failed, layer: Rows, ranked: Rows) -> Rows:
     """Give the same label to clusters whose worst places are alike, where there are many: to
     those of one value first, then to all of a kind when too many are still left."""
-    order = np.lexsort((rank, label))
+    order = _by_label(label, ranked)
     head = order[_firsts(label[order])]
     if len(head) < ALIKE:
         return label

@@ -58,6 +58,9 @@ def judged_values(rule: Rule, shop: Shop, places: Places, rows: Rows) -> tuple[F
         # Without a foil nothing can be said; such values come out as not judged.
         foil = np.nan if not shop.foil else shop.foil
         return value / foil, (margin - TOLERANCE) / foil + TOLERANCE
+    if rule.allowance == "register":
+        within = (value < 0) & (value >= -shop.register - margin)
+        return np.where(within, 0.0, value), margin
     if rule.allowance == "none" or (growth.plated == 0 and growth.unplated == 0):
         return value, margin
     grown = np.where(places["plated"][rows] == 0, growth.unplated, growth.plated)

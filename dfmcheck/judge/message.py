@@ -16,6 +16,8 @@ def number(value: float, unit: str, against: float | None = None) -> str:
     --------
     >>> number(0.094, "mm"), number(0.0996, "mm", against=0.1), number(10.04, "1", against=10)
     ('0.094 mm', '0.0996 mm', '10.04')
+    >>> number(-0.0000004, "mm")
+    '0.000 mm'
     """
     digits = {"mm": 3, "count": 0}.get(unit, 1)
     if unit == "1" and max(abs(value), abs(against or 0.0)) <= 1:
@@ -28,7 +30,9 @@ def number(value: float, unit: str, against: float | None = None) -> str:
     ):
         digits += 1
     suffix = "" if unit in ("1", "count", "") else f" {unit}"
-    return f"{value:.{digits}f}{suffix}"
+    text = f"{value:.{digits}f}"
+    # Rounding leaves the sign of a value that is nought as it is told.
+    return f"{text if float(text) else text.removeprefix('-')}{suffix}"
 
 
 def between(nets: tuple[str, ...]) -> str:
@@ -87,32 +91,51 @@ def kind_words(kind: str) -> str:
 def measured_sentence(
     quantity: str, unit: str, at_most: bool, value: float, raw: float, layers: tuple[str, ...],
     nets: tuple[str, ...], count: int, chosen: str, wanted: float, tier: str, limit: float,
-    fits: str, kind: str = "",
+    fits: str, kind: str = "", past: str = "",
 ) -> str:  # fmt: skip
     """Sentence of a finding that has a measured value.
 
     ``wanted`` is the limit of the tier ``chosen``, ``limit`` that of ``tier``, the most capable
-    one that fails.
+    one that fails. ``past`` stands for ``quantity`` where the value is below nought, which is then
+    told as a length.
     """
+    below = bool(past) and number(value, unit).startswith("-")
+    if below:
+        quantity = past
     if nets:  # the nets are named below
         quantity = quantity.removesuffix(" between nets")
     if words := kind_words(kind):
         quantity += f" ({words})"
-    text = f"{quantity[:1].upper()}{quantity[1:]} {number(value, unit, wanted)}"
+    shown = number(-value, unit) if below else number(value, unit, wanted)
+    text = f"{quantity[:1].upper()}{quantity[1:]} {shown}"
     if abs(raw - value) > 1e-9:
-        text += f" ({number(raw, unit, value)} in the data, before the drilling allowance)"
+        was = number(raw, unit, value)
+        if below:
+            was = number(-raw, unit, -value) if raw < 0 else f"{was} clear"
+        text += f" ({was} in the data, before the drilling allowance)"
     if layers[0]:
         text += f" on {layers[0]}{_and_more(layers[1:])}"
     text += between(nets)
     if count > 1:
         text += f", worst of {places_text(count)}"
-    needs = "allows" if at_most else "needs"
-    text += f"; tier {chosen} {needs} {number(wanted, unit, value)}"
+    text += f"; tier {chosen} {_asks(wanted, unit, value, at_most, below)}"
     if fits:
         return f"{text}, tier {fits} takes it"
     if tier != chosen:
-        return f"{text}, and even tier {tier} {needs} {number(limit, unit, value)}"
+        return f"{text}, and even tier {tier} {_asks(limit, unit, value, at_most, below)}"
     return text
+
+
+def _asks(limit: float, unit: str, value: float, at_most: bool, below: bool) -> str:
+    """
+    >>> _asks(0.1, "mm", 0.09, False, False), _asks(2, "count", 3, True, False)
+    ('needs 0.100 mm', 'allows 2')
+    >>> _asks(0.0, "mm", -0.1, False, True), _asks(0.05, "mm", -0.1, False, True)
+    ('allows none', 'needs 0.050 mm clear')
+    """
+    if below:
+        return f"needs {number(limit, unit)} clear" if limit > 0 else "allows none"
+    return f"{'allows' if at_most else 'needs'} {number(limit, unit, value)}"
 
 
 def fingerprint(*parts: object) -> str:

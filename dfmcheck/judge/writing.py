@@ -148,7 +148,7 @@ def _finding(one: Failed, spot: _Spot, shop: Shop, tier: str, rules: Mapping[str
     fails = shop.tiers[at["fails"]]
     fits = "" if at["fits"] < 0 else shop.tiers[at["fits"]]
     # A ratio and the length it was made of are not to be compared.
-    told = value if rule.allowance == "foil" else at["value"]
+    told = value if rule.allowance in ("foil", "register") else at["value"]
     return Finding(
         rule=rule.id,
         step=str(rule.step),
@@ -173,7 +173,7 @@ def _finding(one: Failed, spot: _Spot, shop: Shop, tier: str, rules: Mapping[str
         ),
         message=measured_sentence(
             rule.quantity, rule.unit, rule.direction == "at-most", value, told, (layer, *others),
-            nets, spot.count, tier, at["wanted"], fails, limit, fits, kind,
+            nets, spot.count, tier, at["wanted"], fails, limit, fits, kind, rule.past,
         ),
         remedy=rule.change,
         who=rule.who,
