@@ -75,12 +75,17 @@ class Bench:
         )
 
 
-def during(bench: Bench, act: Callable[[list[int]], None], after_s: float = 0.6) -> None:
-    """Do something to the job's processes a while after they started."""
+def during(
+    bench: Bench, act: Callable[[list[int]], None], after_s: float = 0.6, pool: int = 0
+) -> None:
+    """Do something to the job's processes a while after they started, ``pool`` of them by the
+    process of the screen."""
 
     def wait() -> None:
-        for _ in range(200):
-            if found := [pid for pid in children([os.getpid()]) if pid not in bench.strangers]:
+        until = time.monotonic() + 60
+        while time.monotonic() < until:
+            found = [pid for pid in children([os.getpid()]) if pid not in bench.strangers]
+            if found and len(descendants(found)) >= pool:
                 time.sleep(after_s)
                 act(found + descendants(found))
                 return

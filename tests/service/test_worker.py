@@ -98,7 +98,7 @@ def test_the_time_limit_ends_all_processes(
 
 def fill(megabytes: int) -> float:
     held = np.ones(megabytes * 125_000)
-    time.sleep(5)
+    time.sleep(30)
     return float(held[0])
 
 
@@ -149,7 +149,7 @@ def test_a_killed_process_of_the_pool_is_a_crash_not_an_error(
 ) -> None:
     screen_by(monkeypatch, hang_with_children)
     id_ = bench.submit()
-    during(bench, lambda pids: os.kill(pids[-1], signal.SIGKILL))
+    during(bench, lambda pids: os.kill(pids[-1], signal.SIGKILL), pool=2)
     bench.work(attempts=1)
     job = bench.job(id_)
     assert (job.state, job.kind) == ("failed", "crash")
