@@ -11,6 +11,21 @@ Each says: file, line, what was found, what was expected, what to do.
 
 from __future__ import annotations
 
+import re
+
+_WORD, _PHRASE = 200, 1_000  # characters; what is longer is shown by its start
+_LONG = re.compile(rf"\S{{{_WORD + 1},}}")
+
+
+def shortened(text: str) -> str:
+    """A phrase of readable length: who reads its start knows where the rest stands.
+
+    >>> shortened("economy = " + 400 * "9")
+    'economy = 9999999999999999999999999999999999999999… (of 400 characters)'
+    """
+    text = _LONG.sub(lambda word: f"{word[0][:40]}… (of {len(word[0]):,} characters)", text)
+    return text if len(text) <= _PHRASE else f"{text[:_WORD]}… (of {len(text):,} characters)"
+
 
 class DfmcheckError(Exception):
     """Base of all errors raised on purpose.
@@ -26,7 +41,7 @@ class DfmcheckError(Exception):
     def __init__(
         self, found: str, expected: str, action: str, file: str = "", line: int | None = None
     ) -> None:
-        self.found, self.expected, self.action = found, expected, action
+        self.found, self.expected, self.action = shortened(found), expected, action
         self.file, self.line = file, line
         super().__init__(str(self))
 

@@ -72,11 +72,16 @@ FailOnOption = Annotated[
 ]
 ThicknessOption = Annotated[
     float | None,
-    typer.Option("--thickness", min=0.05, max=20.0, help="Board thickness in mm, if not in data."),
+    typer.Option(
+        "--thickness",
+        min=0.05,
+        max=20.0,
+        help="Board thickness in mm, in place of what the data says.",
+    ),
 ]
 CopperOption = Annotated[
     float | None,
-    typer.Option("--copper", min=1.0, max=1000.0, help="Outer copper thickness in µm."),
+    typer.Option("--copper", min=1.0, max=1000.0, help="Finished copper in µm, on every layer."),
 ]
 RoleOption = Annotated[
     list[str] | None,

@@ -46,8 +46,8 @@ def compare(
 ) -> None:
     """Tell which findings are new, gone, moved, worse or better, and what changed in the artwork.
 
-    Exit code 0 when nothing is new or worse, 10 when a query is, 20 when a hold is; what is
-    waived does not count.
+    Exit code 0 when nothing is new or worse, 10 when a query is, 20 when a hold
+    is; what is waived does not count.
     """
     with plain_failures():
         from dfmcheck.report.output import check_outputs, write

@@ -9,6 +9,7 @@ import typer
 
 from dfmcheck.commands.common import (
     EXIT_CODES,
+    CopperOption,
     ShopOption,
     TierOption,
     console,
@@ -27,6 +28,24 @@ def fleet(
     shop: ShopOption,
     out: Annotated[Path, typer.Option("--out", help="Folder of the data set.", show_default=False)],
     tier: TierOption = None,
+    thickness: Annotated[
+        float | None,
+        typer.Option(
+            "--thickness",
+            min=0.05,
+            max=20.0,
+            help="Board thickness in mm of packages whose data does not say.",
+        ),
+    ] = None,
+    copper: CopperOption = None,
+    stated: Annotated[
+        Path | None,
+        typer.Option(
+            "--stated",
+            help="TOML file of what is stated of single packages: thickness, copper, board, roles, "
+            "customer; dfmcheck-stated.toml in FOLDER if left out.",
+        ),
+    ] = None,
     workers: Annotated[
         int | None,
         typer.Option("--workers", min=1, help="Processes here; one per core by default."),
@@ -58,9 +77,11 @@ def fleet(
 ) -> None:
     """Screen every package of a folder on many processes or machines, into a Parquet data set.
 
-    Run again, it goes on where it stopped: what is done and unchanged is not screened again.
+    Run again, it goes on where it stopped: what is done and unchanged is not
+    screened again.
 
-    Exit code 0 when every package was screened, whatever its verdict; 10 when one could not be.
+    Exit code 0 when every package was screened, whatever its verdict; 10 when
+    one could not be.
     """
     with plain_failures():
         import os
@@ -70,11 +91,13 @@ def fleet(
         from dfmcheck.capability import load_shop
         from dfmcheck.fleet.display import Display
         from dfmcheck.fleet.run import LostError, Options, screen_fleet
+        from dfmcheck.fleet.statements import Entry, find
         from dfmcheck.fleet.study import tier_of
         from dfmcheck.fleet.tasks import Limits
 
         shop_file = load_shop(shop)
         chosen = tier_of(shop_file, tier)
+        statements = find(folder, stated, Entry(thickness=thickness, copper=copper))
         options = Options(
             workers=workers or os.cpu_count() or 1,
             scheduler=scheduler,
@@ -85,7 +108,7 @@ def fleet(
         display = Display(console(), Console(stderr=True, highlight=False), quiet=quiet)
         try:
             with display:
-                screen_fleet(folder, shop_file, chosen, out, options, display)
+                screen_fleet(folder, shop_file, chosen, out, options, display, statements)
         except KeyboardInterrupt:
             typer.echo("Stopped; what is done is kept. The same command goes on.", err=True)
             raise typer.Exit(EXIT_CODES["query"]) from None

@@ -39,8 +39,9 @@ def gate(
 ) -> None:
     """Screen several packages and leave with the exit code of the worst.
 
-    Prints a line of verdict for each, and why it is no release. Waivers beside a package count.
-    A package that cannot be opened is a hold, whatever --fail-on says.
+    Prints a line of verdict for each, and why it is no release. Waivers beside
+    a package count. A package that cannot be opened is a hold, whatever
+    --fail-on says.
     """
     with plain_failures():
         from dfmcheck import screen as orchestrator

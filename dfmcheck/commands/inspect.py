@@ -22,8 +22,8 @@ def inspect(
 ) -> None:
     """Show how each file is recognised, and why; measure nothing.
 
-    Exit code 0 when every file is clear, 10 when one is in doubt, 20 when data is missing or
-    cannot be read.
+    Exit code 0 when every file is clear, 10 when one is in doubt, 20 when data
+    is missing or cannot be read.
     """
     with plain_failures():
         from dfmcheck import screen as orchestrator

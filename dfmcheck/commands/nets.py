@@ -35,8 +35,8 @@ def nets(
 ) -> None:
     """List the nets of the copper: pins, holes, copper on each layer, narrowest place.
 
-    Exit code 0 when copper and stated nets agree, or none are stated; 10 when they leave a
-    question, 20 when a net is open or nets are joined.
+    Exit code 0 when copper and stated nets agree, or none are stated; 10 when
+    they leave a question, 20 when a net is open or nets are joined.
     """
     with plain_failures():
         from dfmcheck.report.output import check_outputs, progress, write

@@ -41,7 +41,8 @@ def study(
 ) -> None:
     """Judge all packages of a data set for a shop, and tell what each of its limits costs.
 
-    No artwork is read: any shop may be asked about as soon as its packages are screened once.
+    No artwork is read: any shop may be asked about as soon as its packages are
+    screened once.
     """
     with plain_failures():
         from dfmcheck.report.output import check_outputs, write

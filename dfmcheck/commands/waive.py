@@ -44,8 +44,9 @@ def waive(
 ) -> None:
     """Record findings as accepted, in NAME.waivers.toml beside the package.
 
-    The findings are judged first, so that what is accepted is shown, and only what is there can
-    be waived. A waived finding stays in every report and does not count in the verdict.
+    The findings are judged first, so that what is accepted is shown, and only
+    what is there can be waived. A waived finding stays in every report and does
+    not count in the verdict.
     """
     with plain_failures():
         from dfmcheck.capability import load_shop

@@ -55,9 +55,10 @@ def watch(
 ) -> None:
     """Screen every package that arrives in a folder, and sort it by verdict.
 
-    A result is complete before its package is moved; a package is screened once, whatever
-    ends the watch. It leaves on SIGTERM or SIGINT with exit code 0. With --once the exit code
-    is 1 when a package was put aside or could not be dealt with.
+    A result is complete before its package is moved; a package is screened
+    once, whatever ends the watch. It leaves on SIGTERM or SIGINT with exit code
+    0. With --once the exit code is 1 when a package was put aside or could not
+    be dealt with.
     """
     with plain_failures():
         import datetime

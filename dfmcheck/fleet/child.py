@@ -69,8 +69,13 @@ def done(task: Task) -> Outcome:
     except Exception as error:
         if _for_memory(error):
             state, reason = "memory", f"it needed more than {task.limits.memory} MB"
-        elif isinstance(error, PackageError | UsageError):  # UsageError: a wrong file of roles
+        elif isinstance(error, PackageError):
             state, reason = "unreadable", str(error)
+        elif isinstance(error, UsageError):  # a wrong file of roles, or a wrong statement
+            told = [f"{key} {task.statement.evidence[key]}" for key in ("board", "roles")
+                    if key in task.statement.evidence]  # fmt: skip
+            state = "unreadable"
+            reason = f"{error} ({'; '.join(told)})" if told else str(error)
         else:
             state, reason = "error", f"{type(error).__name__}: {' '.join(str(error).split())}"
     return failed(task, state, reason, time.perf_counter() - start)
@@ -92,8 +97,10 @@ def _screened(task: Task, start: float) -> Outcome:
 
     places: bytes | None = None
     screening, row = _measured(task)
-    if not isinstance(task.source, tuple):
+    measured = not isinstance(task.source, tuple)
+    if measured or row["customer"] != task.identity.customer:
         places = dataset.places_bytes(screening.places, task.identity, task.made_by)
+    if measured:
         row["seconds"] = time.perf_counter() - start
         # of the process so far, whichever package it was that needed most
         row["memory_mb"] = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1000
@@ -106,31 +113,44 @@ def _screened(task: Task, start: float) -> Outcome:
         "shop": task.shop.name, "shop_mark": dataset.mark(task.shop), "tier": task.tier,
         "fits": next((fit.tier for fit in judgement.tier_fit if fit.fits), ""),
         "holds": weights["hold"], "queries": weights["query"], "notes": weights["note"],
-        "reasons": list(judgement.reasons),
+        "reasons": list(judgement.reasons), "stated": task.statement.text(),
     }  # fmt: skip
     return Outcome(
         task.identity, dataset.SCREENED, dataset.job_bytes(row), places,
-        str(judgement.verdict), "", time.perf_counter() - start,
+        str(judgement.verdict), "", time.perf_counter() - start, measured,
     )  # fmt: skip
 
 
 def _measured(task: Task) -> tuple[Screening, dict[str, Any]]:
     """The screening, and its columns of the row."""
     from dfmcheck import screen as orchestrator
-    from dfmcheck.fleet import dataset
+    from dfmcheck.fleet import dataset, statements
 
+    stated = task.statement
     if isinstance(task.source, tuple):
         kept, places = task.source
         row = dataset.row_from(kept)
-        return dataset.screening_of(row, dataset.places_from(places)), row
+        screening = dataset.screening_of(row, dataset.places_from(places))
+        screening = statements.recorded(screening, stated, row["data_thickness"])
+        return screening, row | dataset.screening_row(screening)
     with contextlib.ExitStack() as stack:
         if isinstance(task.source, Bundle):
             folder = stack.enter_context(tempfile.TemporaryDirectory(prefix="dfmcheck-"))
             path = task.source.unfold(Path(folder))
         else:
             path = task.source
-        screening = orchestrator.screen(path, reach=task.shop.limit_reach(), workers=1)
-    return screening, dataset.screening_row(screening)
+        in_data = None
+        if stated.thickness is not None:
+            in_data = statements.thickness_in_data(path, stated)
+        screening = orchestrator.screen(
+            path, roles=stated.roles, board=stated.board or None,
+            thickness=stated.thickness_for(in_data), copper_um=stated.copper,
+            reach=task.shop.limit_reach(), workers=1,
+        )  # fmt: skip
+    if stated.thickness is None:
+        in_data = screening.facts.thickness
+    screening = statements.recorded(screening, stated, in_data)
+    return screening, {**dataset.screening_row(screening), "data_thickness": in_data}
 
 
 if __name__ == "__main__":

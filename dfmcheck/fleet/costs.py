@@ -178,6 +178,8 @@ def _moved(
 
 
 def _usual(value: float, sign: float, question: str) -> list[float]:
+    if value == 0:  # a part of nothing is nothing
+        return []
     tighter = [] if question == "hold" else [value * (1 + sign * part) for part in TIGHTER]
     return [round(v, 6) for v in (*tighter, *(value * (1 - sign * part) for part in LOOSER))]
 

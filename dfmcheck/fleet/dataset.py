@@ -27,6 +27,7 @@ from typing import TYPE_CHECKING, Any
 from urllib.parse import quote
 
 from dfmcheck.errors import UsageError
+from dfmcheck.fleet.statements import NOTHING, Statement, statement_from
 from dfmcheck.measure.places import Places
 from dfmcheck.measure.screening import Screening
 
@@ -48,6 +49,8 @@ FAILURES = {
     "too-large": "too large to be sent to a worker",
     "error": "error of the tool",
 }
+LATER = ("stated", "data_thickness")
+"""Columns of ``jobs`` that data sets made before statements have not."""
 _NESTED = ("measured", "gaps", "defects", "assumptions", "files")
 
 
@@ -73,6 +76,9 @@ class Known:
     reach: dict[str, float]
     verdict: str = ""
     reason: str = ""
+    customer: str = ""
+    stated: Statement = NOTHING
+    data_thickness: float | None = None  # by the package's own data
 
 
 def key_of(package: str) -> str:
@@ -118,11 +124,18 @@ class Dataset:
                 left.unlink()
             yield
 
-    def write(self, identity: Identity, job: bytes, places: bytes | None) -> None:
-        """Put a package in its place, or its new verdict where ``places`` is None."""
+    def write(
+        self, identity: Identity, job: bytes, places: bytes | None, *, keep: bool = False,
+        before: Identity | None = None,
+    ) -> None:  # fmt: skip
+        """Put a package in its place. ``keep``: the places that are there stay, where none are
+        given; ``before`` tells where the package lies so far, if that is of another customer."""
+        # an older row must not stand beside newer places, not even for a moment
+        for old in {identity, before or identity}:
+            if places is not None or not keep or old != identity:
+                self._file(JOBS, old).unlink(missing_ok=True)
+                self._file(PLACES, old).unlink(missing_ok=True)
         if places is not None:
-            # an older row must not stand beside newer places, not even for a moment
-            self._file(JOBS, identity).unlink(missing_ok=True)
             self._put(PLACES, identity, places)
         self._put(JOBS, identity, job)
 
@@ -152,12 +165,16 @@ class Dataset:
 
     def known(self) -> dict[str, Known]:
         """Packages already there, by key."""
-        names = ["hash", "made_by", "state", "shop_mark", "tier", "reach", "verdict", "reason"]
+        names = [
+            "hash", "made_by", "state", "shop_mark", "tier", "reach", "verdict", "reason",
+            "customer", "stated", "data_thickness",
+        ]  # fmt: skip
         rows = self.jobs(["key", *names]).to_pylist()
         return {
             row["key"]: Known(
                 row["hash"], row["made_by"], row["state"], row["shop_mark"], row["tier"],
-                dict(row["reach"]), row["verdict"] or "", row["reason"] or "",
+                dict(row["reach"]), row["verdict"] or "", row["reason"] or "", row["customer"],
+                statement_from(row["stated"]), row["data_thickness"],
             )
             for row in rows
         }  # fmt: skip
@@ -173,7 +190,7 @@ class Dataset:
         parts = []
         for file in self.files(JOBS):
             try:
-                parts.append(parquet.ParquetFile(file).read(wanted.names).cast(wanted))
+                parts.append(_fitted(parquet.ParquetFile(file).read(wanted.names), wanted))
             except (pa.ArrowException, OSError, KeyError, ValueError) as error:
                 raise damaged(file, error) from error
         return pa.concat_tables(parts) if parts else wanted.empty_table()
@@ -190,7 +207,9 @@ def damaged(file: Path, error: Exception) -> UsageError:
 
 
 def job_schema() -> pa.Schema:
-    """Columns of ``jobs``. ``facts`` is JSON; ``reasons`` are those of the verdict."""
+    """Columns of ``jobs``. ``facts`` and ``stated`` (a :class:`Statement`) are JSON;
+    ``data_thickness`` is the board's by the package's own data; ``reasons`` are those of the
+    verdict."""
     import pyarrow as pa
 
     text, whole, real = pa.string(), pa.int64(), pa.float64()
@@ -215,6 +234,7 @@ def job_schema() -> pa.Schema:
             "assumptions": rows(
                 subject=text, value=text, evidence=text, file=text, confidence=real
             ),
+            "stated": text, "data_thickness": real,
             "files": rows(
                 name=text, role=text, format=text, confidence=real, evidence=pa.list_(text),
                 size=whole, read=pa.bool_(),
@@ -222,6 +242,17 @@ def job_schema() -> pa.Schema:
             "facts": text,
         }
     )  # fmt: skip
+
+
+def _fitted(table: pa.Table, wanted: pa.Schema) -> pa.Table:
+    """The table with the columns wanted; those that older data sets have not are empty."""
+    import pyarrow as pa
+
+    for name in LATER:
+        if name in wanted.names and name not in table.column_names:
+            field = wanted.field(name)
+            table = table.append_column(field, pa.nulls(len(table), field.type))
+    return table.select(wanted.names).cast(wanted)
 
 
 def job_bytes(row: dict[str, Any]) -> bytes:
@@ -238,7 +269,7 @@ def row_from(content: bytes) -> dict[str, Any]:
     """The row of a package of the data set."""
     import pyarrow.parquet as parquet
 
-    table = parquet.ParquetFile(io.BytesIO(content)).read().cast(job_schema())
+    table = _fitted(parquet.ParquetFile(io.BytesIO(content)).read(), job_schema())
     row: dict[str, Any] = table.to_pylist()[0]
     return row
 

@@ -30,6 +30,7 @@ class Display:
         self.verdicts: Counter[str] = Counter()
         self.failures: list[tuple[str, str, str]] = []
         self.left_out: tuple[tuple[str, str], ...] = ()
+        self.unmatched: tuple[tuple[str, str], ...] = ()
         self._start = self._told = time.monotonic()
         self._bar: Progress | None = None
 
@@ -56,6 +57,13 @@ class Display:
         self._say(f"{plural(total, 'package')} found")
         self._show(0)
 
+    def stated(self, file: str, packages: int, unmatched: tuple[tuple[str, int], ...]) -> None:
+        self._say(f"{plain(file)} states something of {plural(packages, 'package')}")
+        self.unmatched = tuple(
+            (name, f"{file}, line {line}: no package has this name; nothing was changed by it")
+            for name, line in unmatched
+        )
+
     def working(self, workers: int) -> None:
         self._start = time.monotonic()
         self._say(f"screening on {plural(workers, 'worker')}")
@@ -71,7 +79,7 @@ class Display:
     def ended(self, outcome: Outcome) -> None:
         if outcome.state == SCREENED:
             self.verdicts[outcome.verdict] += 1
-            self.judged += outcome.places is None
+            self.judged += not outcome.measured
         else:
             self.failures.append((outcome.identity.package, outcome.state, outcome.reason))
             name = plain(outcome.identity.package)
@@ -132,11 +140,12 @@ class Display:
         if new:
             words = f"{plural(new, 'package')} in {seconds:.0f} s, {new / seconds:.2f} a second"
             if self.judged:
-                words += f"; {self.judged} of them only judged anew, for another shop or tier"
+                words += f"; {self.judged} of them only judged anew"
             out.print(inset(Text(words, "dim")))
         self._list("packages without measurements", [
             (name, f"{FAILURES[state]}: {reason}") for name, state, reason in self.failures
         ])  # fmt: skip
+        self._list("stated of no package", list(self.unmatched))
         self._list("left out of the folder", list(self.left_out))
         out.print()
         out.print(inset(Text(f"measurements in {plain(dataset)}; next:", "dim")))

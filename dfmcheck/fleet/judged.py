@@ -41,6 +41,8 @@ _TEXT = ("rule", "position", "kind")
 _NUMBERS = ("value", "uncertainty", "hole", "depth", "volts", "plated")
 # folders are named by customer, but what they tell is in the files themselves
 _FILES = "read_parquet($files, hive_partitioning = false)"
+# rows of older data sets have fewer columns
+_JOB_FILES = "read_parquet($files, hive_partitioning = false, union_by_name = true)"
 _BATCH = 3_000_000
 """Places looked at together; memory stays below about a gigabyte."""
 
@@ -120,7 +122,7 @@ def _rows(store: Dataset, con: DuckDBPyConnection) -> list[dict[str, Any]]:
     table = _read(
         con,
         store.files(JOBS),
-        f"select * from {_FILES} order by package",
+        f"select * from {_JOB_FILES} order by package",
         {},
     )
     rows: list[dict[str, Any]] = table.to_pylist() if table is not None else []

@@ -14,7 +14,7 @@ import time
 import warnings
 from collections.abc import Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from importlib import import_module
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Protocol
@@ -25,6 +25,7 @@ from dfmcheck.fleet import content
 from dfmcheck.fleet.dataset import FINAL, SCREENED, Dataset, Identity, Known, key_of, mark
 from dfmcheck.fleet.discover import Found, discover
 from dfmcheck.fleet.keeper import kept, memory_share, work
+from dfmcheck.fleet.statements import Statement, Statements
 from dfmcheck.fleet.tasks import Limits, Outcome, Task, failed
 
 if TYPE_CHECKING:
@@ -34,6 +35,8 @@ if TYPE_CHECKING:
     Client = Any
     Future = Any
 
+NONE_STATED = Statements()
+_HERE = "127.0.0.1:0"  # any free port that only this machine reaches
 _AHEAD = 2  # packages handed out per worker, so that none waits for the next
 _EVERY = 3.0  # seconds between two looks at which workers are there
 _CALM = {
@@ -59,6 +62,10 @@ class Tell(Protocol):
     def begun(self, total: int, left_out: tuple[tuple[str, str], ...]) -> None:
         """``total`` packages were found."""
 
+    def stated(self, file: str, packages: int, unmatched: tuple[tuple[str, int], ...]) -> None:
+        """A file states something of so many packages; names in it (with their line) that are
+        those of no package."""
+
     def working(self, workers: int) -> None:
         """So many workers are there."""
 
@@ -82,13 +89,15 @@ class Options:
 
 
 def screen_fleet(
-    folder: Path, shop: Shop, tier: str, out: Path, options: Options, tell: Tell
-) -> None:
+    folder: Path, shop: Shop, tier: str, out: Path, options: Options, tell: Tell,
+    statements: Statements = NONE_STATED,
+) -> None:  # fmt: skip
     """Screen every package below ``folder`` into the data set ``out``.
 
     What the data set holds of the same content, measured by this version as far as ``shop``
     needs, is not measured again; it is judged again where it was judged for another shop or
-    tier. Packages that failed for a reason of the machine are tried again.
+    tier, or by other ``statements``, and measured again where those change what is measured.
+    Packages that failed for a reason of the machine are tried again.
 
     Raises
     ------
@@ -102,20 +111,29 @@ def screen_fleet(
     with store.locked():
         known = store.known()
         tell.begun(len(search.packages), search.left_out)
-        plan = _planned(search.packages, known, store, shop, tier, options, tell)
+        names = [found.name for found in search.packages]
+        stated = {name: statements.of(name) for name in names}
+        if statements.file:
+            with_any = sum(statements.named(name) for name in names)
+            tell.stated(statements.file, with_any, statements.unmatched(names))
+        plan = _planned(search.packages, known, stated, store, shop, tier, options, tell)
         first = next(plan, None)
         if first is None:
             return
         with _stoppable() as stop, _client(options) as client:
             tell.working(len(client.nthreads()) if options.scheduler else options.workers)
             for outcome in _outcomes(client, first, plan, stop):
-                store.write(outcome.identity, outcome.job, outcome.places)
+                identity, old = outcome.identity, known.get(outcome.identity.key)
+                store.write(
+                    identity, outcome.job, outcome.places, keep=not outcome.measured,
+                    before=None if old is None else replace(identity, customer=old.customer),
+                )  # fmt: skip
                 tell.ended(outcome)
 
 
 def _planned(
-    packages: tuple[Found, ...], known: dict[str, Known], store: Dataset, shop: Shop, tier: str,
-    options: Options, tell: Tell,
+    packages: tuple[Found, ...], known: dict[str, Known], stated: dict[str, Statement],
+    store: Dataset, shop: Shop, tier: str, options: Options, tell: Tell,
 ) -> Iterator[Task | Outcome]:  # fmt: skip
     """Tasks to be done; outcomes for packages that cannot even be read here."""
     limits = options.limits
@@ -123,32 +141,37 @@ def _planned(
         limits = Limits(limits.seconds, memory_share(options.workers))
     shop_mark, reach = mark(shop), shop.limit_reach()
     for found in packages:
-        key = key_of(found.name)
+        key, statement = key_of(found.name), stated[found.name]
+        identity = Identity(found.name, statement.customer or found.customer, key, "")
+        unread = ""
         try:
-            identity = Identity(found.name, found.customer, key, content.digest(found.path))
-            unread = ""
+            identity = replace(identity, hash=content.digest(found.path))
         except OSError as error:
-            identity = Identity(found.name, found.customer, key, "")
             unread = f"{error.filename or found.path}: it cannot be read ({error.strerror})"
-        task = Task(identity, found.path.absolute(), shop, tier, __version__, limits)
+        task = Task(identity, found.path.absolute(), shop, tier, __version__, limits, statement)
         if unread:
             yield failed(task, "unreadable", unread)
             continue
         before = known.get(key)
-        if before is not None and _counts(before, identity, reach):
-            if (before.shop, before.tier) == (shop_mark, tier) or before.state != SCREENED:
+        if before is not None and _counts(before, task, reach):
+            same = (before.shop, before.tier, before.stated) == (shop_mark, tier, statement)
+            if same or before.state != SCREENED:
                 tell.kept(found.name, before)
                 continue
-            yield Task(identity, store.read(identity), shop, tier, __version__, limits)
+            yield replace(task, source=store.read(replace(identity, customer=before.customer)))
         elif options.scheduler and not options.shared:
             yield _sent(task, found.path, options)
         else:
             yield task
 
 
-def _counts(known: Known, identity: Identity, reach: dict[str, float]) -> bool:
+def _counts(known: Known, task: Task, reach: dict[str, float]) -> bool:
     """Whether what the data set holds need not be measured again."""
-    same = (known.hash, known.made_by) == (identity.hash, __version__) and known.state in FINAL
+    if (known.hash, known.made_by) != (task.identity.hash, __version__):
+        return False
+    if known.state != SCREENED:  # a wrong statement may be why it could not be opened
+        return known.state in FINAL and known.stated == task.statement
+    same = task.statement.measures_as(known.stated, known.data_thickness)
     return same and all(known.reach.get(id_, far) >= far for id_, far in reach.items())
 
 
@@ -160,8 +183,7 @@ def _sent(task: Task, path: Path, options: Options) -> Task | Outcome:
             "--send-limit, or use --shared where the workers see the folder"
         )
         return failed(task, "too-large", reason)
-    bundle = content.pack(path)
-    return Task(task.identity, bundle, task.shop, task.tier, task.made_by, task.limits)
+    return replace(task, source=content.pack(path))
 
 
 def _outcomes(
@@ -249,7 +271,9 @@ def _client(options: Options) -> Iterator[Client]:
                 n_workers=1,
                 threads_per_worker=options.workers,
                 processes=False,
-                dashboard_address=None,
+                # without an address both would listen on every interface
+                dashboard_address=_HERE,
+                worker_dashboard_address=_HERE,
                 memory_limit=None,  # what is measured is held by the processes that screen
                 silence_logs=logging.CRITICAL,
             )

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
@@ -10,9 +11,11 @@ from typing import TYPE_CHECKING, Any
 from dfmcheck.capability import Shop
 from dfmcheck.errors import UsageError
 from dfmcheck.fleet.costs import Cost, Moves, costs
-from dfmcheck.fleet.dataset import Dataset
+from dfmcheck.fleet.dataset import SCREENED, Dataset
 from dfmcheck.fleet.judged import Judged, judge_all
+from dfmcheck.fleet.statements import statement_from
 from dfmcheck.fleet.tables import lay
+from dfmcheck.judge.limits import limit_by_copper
 from dfmcheck.measure.rule import Rule
 
 if TYPE_CHECKING:
@@ -75,6 +78,18 @@ class KeptBy:
 
 
 @dataclass(frozen=True, slots=True)
+class Fact:
+    """How many screened jobs have a fact from their own data, from a statement of the user, or
+    not at all; ``without`` tells what that means for them."""
+
+    fact: str
+    data: int
+    stated: int
+    missing: int
+    without: str
+
+
+@dataclass(frozen=True, slots=True)
 class Study:
     """All answers. ``verdicts`` sum up to ``jobs`` less ``not_screened``; ``unopened`` of the
     holds are packages that could not be opened; ``doubted`` jobs were not wholly measured."""
@@ -91,6 +106,7 @@ class Study:
     unopened: int
     doubted: int
     doubts: tuple[tuple[str, int], ...]
+    facts: tuple[Fact, ...]
     tier_shares: tuple[TierShare, ...]
     no_tier: int
     common: tuple[Common, ...]
@@ -182,6 +198,7 @@ def _answers(
         unopened=count("select count(*) from jobs where state = 'unreadable'"),
         doubted=count("select count(*) from jobs where doubts > 0"),
         doubts=_doubts(judged),
+        facts=_facts(judged, shop),
         tier_shares=_tier_shares(judged, shop),
         no_tier=count(
             "select count(*) from (select job from fits join jobs using (job) where state = "
@@ -231,6 +248,38 @@ def _doubts(judged: Judged) -> tuple[tuple[str, int], ...]:
         for reason in set(reasons):
             seen[reason] = seen.get(reason, 0) + 1
     return tuple(sorted(seen.items(), key=lambda item: (-item[1], item[0])))
+
+
+def _facts(judged: Judged, shop: Shop) -> tuple[Fact, ...]:
+    rows = [row for row in judged.rows if row["state"] == SCREENED]
+    several = [one for one in rows if _several_boards(one)]
+    whole = [one for one in rows if not _several_boards(one)]
+    thick = copper = board = own = 0
+    for row in whole:
+        stated, told = statement_from(row.get("stated")), json.loads(row["facts"])
+        in_data = stated.thickness_for(row.get("data_thickness")) is None
+        own += in_data and told["thickness"] is not None
+        thick += not in_data
+        copper += told["outer_copper_um"] is not None
+        board += bool(stated.board)
+    by_copper = [id_ for id_, limit in shop.limits.items() if limit_by_copper(limit)]
+    out = [
+        Fact(
+            "board thickness", own, thick, len(whole) - own - thick,
+            "drill.aspect-ratio is not measured on plated holes",
+        )
+    ]  # fmt: skip
+    if by_copper:
+        words = f"the limits for the shop's base copper are used ({', '.join(by_copper)})"
+        out.append(Fact("finished copper", 0, copper, len(whole) - copper, words))
+    if several or board:
+        words = "packages of several boards are not measured"
+        out.append(Fact("which board", 0, board, len(several), words))
+    return tuple(out)
+
+
+def _several_boards(row: dict[str, Any]) -> bool:
+    return any(not gap["rule"] and "several boards" in gap["reason"] for gap in row["gaps"])
 
 
 def _tier_shares(judged: Judged, shop: Shop) -> tuple[TierShare, ...]:

@@ -10,7 +10,7 @@ from dfmcheck.fleet.costs import Cost
 from dfmcheck.fleet.dataset import FAILURES
 from dfmcheck.fleet.study import VERDICTS, Study
 from dfmcheck.fleet.study_words import HOLDS_HELP, NOT_COUNTED, TIER_HELP, customer, share
-from dfmcheck.report.text import CAUTION, plain
+from dfmcheck.report.text import CAUTION, plain, plural
 
 _CURVES = 8  # limits drawn per question
 _SHOWN = 40  # rows of a table
@@ -30,7 +30,8 @@ def to_html(study: Study) -> str:
     text: str = environment.get_template("study.html.j2").render(
         study=study, plain=plain, share=share, customer=customer, caution=CAUTION,
         verdicts=VERDICTS, failure=FAILURES, kept_by=study_words.kept_by,
-        made_by=study_words.made_by(study), shown=_SHOWN, not_counted=NOT_COUNTED,
+        made_by=study_words.made_by(study), unopened=study_words.unopened(study),
+        plural=plural, shown=_SHOWN, not_counted=NOT_COUNTED,
         charts={name: Markup(svg) for name, svg in _charts(study).items()},
         questions=[
             _question(study, study.holds, "hold", Markup),

@@ -20,6 +20,7 @@ from dfmcheck.fleet.study_words import (
     kept_by,
     moved,
     share,
+    unopened,
     value,
 )
 from dfmcheck.report.look import STYLES, Heading, ascii_only, hanging, inset, mark
@@ -27,6 +28,12 @@ from dfmcheck.report.text import CAUTION, plain, plural
 
 _BAR = 30
 _SENTENCES = 3
+_WIDE = 110  # columns from which nothing is left out
+_STEPS = ("-20%", "-10%", "+10%", "+20%", "+30%", "+40%", "+50%")
+_LOOSER = 5
+_WORDS = (
+    "rule", "customer", "tier", "commonest", "severity", "quantity", "limit", "fact", "without it"
+)  # fmt: skip
 
 
 def render(
@@ -50,16 +57,17 @@ def render(
     _common(study, console, limit)
     _customers(study, console, limit)
     _doubts(study, console, limit)
+    _facts(study, console)
     _failures(study, console, limit)
     console.print()
     console.print(inset(Text(CAUTION, "italic")))
 
 
-def _table(*headings: str) -> Table:
+def _table(*headings: str, gap: int = 2) -> Table:
     """The first column is text, so is the last where its heading says so; others are numbers."""
-    table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0), header_style="dim")
+    table = Table(box=None, pad_edge=False, padding=(0, gap, 0, 0), header_style="dim")
     for n, heading in enumerate(headings):
-        text = heading in ("rule", "customer", "tier", "commonest", "severity", "quantity", "limit")
+        text = heading in _WORDS
         table.add_column(
             heading, justify="left" if text else "right", no_wrap=n == 0 or not text,
             overflow="fold",
@@ -89,8 +97,7 @@ def _verdicts(study: Study, console: Console) -> None:
         )  # fmt: skip
     console.print(inset(grid))
     if study.unopened:
-        words = f"{study.unopened} of the holds are packages that could not be opened"
-        console.print(inset(Text(words, "dim")))
+        console.print(inset(Text(f"{unopened(study)}", "dim")))
     if study.doubted:
         words = f"{plural(study.doubted, 'job')} not wholly measured: at least a query each"
         console.print(inset(Text(words, "dim")))
@@ -129,25 +136,33 @@ def _costs(
         if cost.rule in swept:
             cells = ", ".join(f"{value(cost, m.value)} {moved(m)}" for m in cost.moves)
             lead = f"{cost.rule}{f' ({cost.condition})' if cost.condition else ''}"
-            text = f"{lead} at {value(cost, cost.value)}, tier {plain(cost.tier)}: {cells}"
+            tried = cells or "none of the values given is looser"
+            text = f"{lead} at {value(cost, cost.value)}, tier {plain(cost.tier)}: {tried}"
             console.print(hanging(mark("limit", console), text))
     console.print(inset(Text(words, "dim")))
 
 
 def _usual(costs: Sequence[Cost], question: str, console: Console, limit: int | None) -> None:
-    steps = ("20% tighter", "10%", "10% looser", "20%", "30%", "40%", "50%")
-    shown = steps[2:] if question == "hold" else steps
-    table = _table("limit", "now", "alone", "shared", *shown)
+    narrow = console.width < _WIDE
+    steps = [n for n, name in enumerate(_STEPS) if not (narrow and name in ("-20%", "+40%"))]
+    if question == "hold":
+        steps = [n for n in steps if _STEPS[n].startswith("+")]
+    table = _table(
+        "limit", "now", "alone", "shared", *(_STEPS[n] for n in steps), gap=1 if narrow else 2
+    )
+    first = len(_STEPS) - _LOOSER if question == "hold" else 0  # no tighter ones are tried
     for cost in costs[:limit]:
         name = Text(cost.rule)
         if cost.condition:
-            name.append(f" {plain(cost.condition)}", "dim")
+            name.append(f"\n  {plain(cost.condition)}", "dim")
         table.add_row(
             name, value(cost, cost.value), str(cost.alone), str(cost.shared),
-            *(_cell(moved(move)) for move in cost.moves),
+            *(_cell(moved(cost.moves[n - first]) if cost.moves else "") for n in steps),
         )  # fmt: skip
     console.print(inset(table))
     _more(len(costs), limit, console)
+    tighter = "" if question == "hold" else ", -10% that much tighter"
+    console.print(inset(Text(f"+10%: at a limit that much looser{tighter}", "dim")))
 
 
 def _cell(text: str) -> Text:
@@ -173,14 +188,20 @@ def _customers(study: Study, console: Console, limit: int | None) -> None:
     console.print()
     console.print(Heading("customers", "folders below the one screened"))
     extra = ("not screened",) if study.not_screened else ()
-    table = _table("customer", "jobs", *VERDICTS, "released", *extra, "commonest")
+    narrow = console.width < _WIDE
+    share_ = () if narrow else ("released",)
+    table = _table(
+        "customer", "jobs", *VERDICTS, *share_, *extra, "commonest", gap=1 if narrow else 2
+    )  # fmt: skip
+    table.columns[0].no_wrap = False
+    table.columns[-1].no_wrap = True
     for row in study.customers[:limit]:
         table.add_row(
             Text(customer(row.customer), "bold"), str(row.jobs),
             *(str(row.verdicts[name]) for name in VERDICTS),
-            share(row.verdicts["release"], row.jobs),
+            *((share(row.verdicts["release"], row.jobs),) if share_ else ()),
             *((str(row.not_screened),) if extra else ()),
-            Text(", ".join(f"{rule} {jobs}" for rule, jobs in row.commonest), "dim"),
+            Text("\n".join(f"{rule} {jobs}" for rule, jobs in row.commonest), "dim"),
         )  # fmt: skip
     console.print(inset(table))
     _more(len(study.customers), limit, console)
@@ -194,6 +215,22 @@ def _doubts(study: Study, console: Console, limit: int | None) -> None:
     for reason, jobs in study.doubts[: None if limit is None else 5]:
         console.print(hanging(f"{jobs:>5}", plain(reason)))
     _more(len(study.doubts), None if limit is None else 5, console)
+
+
+def _facts(study: Study, console: Console) -> None:
+    if not any(one.missing or one.stated for one in study.facts):
+        return
+    console.print()
+    console.print(
+        Heading("what the data does not say", "state it with fleet --thickness, --copper, --stated")
+    )
+    table = _table("fact", "in the data", "stated", "missing", "without it")
+    for one in study.facts:
+        table.add_row(
+            Text(one.fact, "bold"), str(one.data), str(one.stated), str(one.missing),
+            Text(plain(one.without), "dim"),
+        )  # fmt: skip
+    console.print(inset(table))
 
 
 def _failures(study: Study, console: Console, limit: int | None) -> None:

@@ -8,11 +8,11 @@ from dfmcheck.report.text import number, plain, plural
 
 HOLDS_HELP = (
     "The value is the loosest any tier has: past it nobody takes the place. Alone: jobs on hold "
-    "for this limit only. A column tells how many of them would leave hold at that value."
+    "for this limit only; at other values: how many of them would leave hold."
 )
 TIER_HELP = (
-    "Alone: jobs that only this limit keeps out of the tier. A column tells how many the tier "
-    "would take at that value, or would lose (-); ? where not every package was measured that far."
+    "Alone: jobs that only this limit keeps out of the tier. At other values: how many more the "
+    "tier would take, or would lose (-); ? where not every package was measured that far."
 )
 NOT_COUNTED = "a job counts once, where its only reason is that one limit"
 
@@ -66,6 +66,15 @@ def kept_by(kept: KeptBy) -> str:
         (kept.data, "for the data alone"), (kept.both, "for limits and the data"),
     )  # fmt: skip
     return ", ".join(f"{count} {words}" for count, words in parts if count)
+
+
+def unopened(study: Study) -> str:
+    """How many of the holds are packages that could not be opened."""
+    many = study.unopened != 1
+    return (
+        f"{study.unopened} of the holds {'are packages' if many else 'is a package'} that could "
+        "not be opened"
+    )
 
 
 def customer(name: str) -> str:

@@ -22,7 +22,12 @@ from dfmcheck.report.terminal_findings import STEP_WORDS
 from dfmcheck.report.text import WHO, number, sentence
 from dfmcheck.terms import Step, Weight
 
-UNITS = {"mm": "mm", "1": "a ratio, without unit", "deg": "degrees", "count": "a count"}
+UNITS = {
+    "mm": "millimetres (mm)",
+    "1": "a ratio, without unit",
+    "deg": "degrees",
+    "count": "a count",
+}
 
 DIRECTIONS = {
     "at-least": "must not be below the limit",
@@ -43,6 +48,8 @@ ALLOWANCES = {
     "diameter is judged.",
     "foil": "The length in the data is divided by the thickness of the shop's stencil foil, and "
     "the ratio is judged.",
+    "register": "Paste is printed off by the shop's register of the stencil anyway: a value below "
+    "nought by no more than that is judged as nought.",
 }
 
 WEIGHTS = {
@@ -227,7 +234,7 @@ def render_rule_list(rules: Mapping[str, Rule], console: Console) -> None:
         console.print(Heading(f"{step}: {STEP_WORDS[step]}"))
         table = Table.grid(padding=(0, 2, 0, 0))
         table.add_column(min_width=width, no_wrap=True)
-        table.add_column(overflow="ellipsis", no_wrap=True)
+        table.add_column()
         for rule in rules.values():
             if rule.step == step:
                 table.add_row(rule.id, Text(rule.quantity, "dim"))

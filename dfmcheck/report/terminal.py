@@ -213,7 +213,7 @@ def _tightest(judgement: Judgement, console: Console, rules: Mapping[str, Rule])
             found.setdefault((finding.rule, layer), []).append(finding)
     table = Table(box=None, pad_edge=False, padding=(0, 1, 0, 0), header_style="dim")
     table.add_column("")
-    table.add_column("rule", overflow="fold")
+    table.add_column("rule", no_wrap=True)
     table.add_column("tightest", justify="right", no_wrap=True)
     table.add_column("limit", justify="right", no_wrap=True)
     table.add_column("layer", overflow="fold")
@@ -229,7 +229,7 @@ def _tightest(judgement: Judgement, console: Console, rules: Mapping[str, Rule])
             mark(state, console),
             item.rule,
             Text(value, STYLES[state] if state in ("hold", "query") else ""),
-            limit if item.limit is not None else Text("no limit", "dim"),
+            _bare(limit, value) if item.limit is not None else Text("no limit", "dim"),
             Text(plain(item.layer), "dim"),
             Text(_point(item.x, item.y), "dim"),
         )
@@ -301,6 +301,9 @@ def _steps(judgement: Judgement, console: Console) -> None:
             key.append_text(mark(kind, console)).append(f" {word}   ", "dim")
     key.rstrip()
     console.print(inset(key))
+    if count:
+        told = "the code that ends a finding names it, for dfmcheck waive"
+        console.print(inset(Text(told, "dim")))
 
 
 def print_assumptions(
@@ -312,7 +315,7 @@ def print_assumptions(
     console.print()
     doubtful = sum(item.doubtful for item in assumptions)
     remark = f"{doubtful} doubtful" if doubtful else ""
-    console.print(Heading("taken for true without the data stating it", remark))
+    console.print(Heading("taken for true, and why", remark))
     ordered = sorted(assumptions, key=lambda item: item.confidence)
     for item in ordered[: _lines(limit)]:
         sign = mark("query" if item.doubtful else "none", console)
@@ -380,7 +383,13 @@ def _lines(limit: int | None) -> int | None:
 def _point(x: float | None, y: float | None) -> str:
     if finite(x) is None or finite(y) is None:
         return "–"
-    return f"{x:.3f}, {y:.3f}"
+    return f"{x:.2f}, {y:.2f}"
+
+
+def _bare(limit: str, value: str) -> str:
+    """A limit without its unit, where the value beside it has the same."""
+    number, _, unit = limit.partition(" ")
+    return number if unit and value.endswith(f" {unit}") else limit
 
 
 def _grid() -> Table:

@@ -147,7 +147,8 @@ def _numbers(finding: Finding) -> Text | None:
     out.append(f"  {tier} {allowed}, {short} {past:.{digits}f}{unit}")
     raw = finite(finding.raw)
     if raw is not None and abs(raw - measured) > 5e-7:
-        out.append(f", {pair(raw, measured, finding.unit)[0]} in the data", "dim")
+        was = pair(raw, measured, finding.unit)[0]
+        out.append(f"; {was} in the data, before the shop's allowance", "dim")
     tiers = _tiers(finding)
     if tiers:
         out.append(tiers, "dim")

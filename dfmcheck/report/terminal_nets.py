@@ -117,8 +117,9 @@ def _pins(pins: Sequence[str]) -> str:
 
 
 def _copper(row: NetRow) -> str:
-    """``1: 12.3  4: 0.2``, only layers where it has some."""
-    return "  ".join(f"{n}: {a:.2f}" for n, a in enumerate(row.area, start=1) if a > 0)
+    """``1:12.30  4:0.20``, only layers where it has some."""
+    # without a space between them, a layer and its area stay on one line
+    return "  ".join(f"{n}:{a:.2f}" for n, a in enumerate(row.area, start=1) if a > 0)
 
 
 def _problems(problems: Sequence[Defect], console: Console) -> None:

@@ -239,6 +239,45 @@ def test_terminal_says_the_numbers(screened: Path, answers: Study, tmp_path: Pat
     assert (tmp_path / "s.html").read_text().startswith("<!doctype html>")
 
 
+@pytest.mark.parametrize("width", [80, 120])
+def test_tables_are_whole_on_a_terminal_of_any_width(answers: Study, width: int) -> None:
+    from io import StringIO
+
+    from rich.console import Console
+
+    from dfmcheck.fleet.study_terminal import render
+
+    out = StringIO()
+    render(answers, Console(file=out, width=width, color_system=None), limit=None)
+    lines = out.getvalue().splitlines()
+    assert max(map(len, lines)) <= width
+    heads = [line.split() for line in lines if line.split()[:1] == ["limit"]]
+    few = ["+10%", "+20%", "+30%", "+50%"]
+    many = ["+10%", "+20%", "+30%", "+40%", "+50%"]
+    steps = few if width < 110 else many
+    tighter = ["-10%"] if width < 110 else ["-20%", "-10%"]
+    assert [head[4:] for head in heads] == [steps, tighter + steps]
+    told = {line.strip() for line in lines}
+    for cost in answers.tier_costs:  # no id is cut or broken
+        assert any(line == cost.rule or line.startswith(f"{cost.rule} ") for line in told)
+    for row in answers.customers:
+        for rule, jobs in row.commonest:
+            assert any(
+                line.endswith(f" {rule} {jobs}") or line == f"{rule} {jobs}" for line in told
+            )
+
+
+def test_counts_of_one_are_told_as_one(answers: Study) -> None:
+    from dfmcheck.fleet.study_words import unopened
+
+    assert unopened(answers) == "1 of the holds is a package that could not be opened"
+    two = replace(answers, jobs=2, unopened=2, doubted=1, not_screened=1)
+    assert unopened(two) == "2 of the holds are packages that could not be opened"
+    page = to_html(two)
+    assert "Not wholly measured: 1 job," in page and "Not screened: 1 package<" in page
+    assert "1 packages" not in to_html(replace(answers, jobs=1))
+
+
 @pytest.mark.parametrize(
     ("arguments", "words"),
     [

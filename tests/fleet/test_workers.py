@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import json
 import os
 import re
@@ -331,3 +332,25 @@ def test_workers_on_machines_of_their_own(packages: Path, screened: Path, tmp_pa
         assert told.returncode == 10, told.stderr
         assert victim.wait() == -signal.SIGKILL
     same_as(out, screened)
+
+
+def test_a_run_here_can_be_reached_from_this_machine_only() -> None:
+    from dfmcheck.fleet.run import Options, _client
+
+    def listening() -> list[str]:
+        """Addresses this process listens on, as the kernel writes them (proc(5), net/tcp)."""
+        held = set()
+        for file in Path("/proc/self/fd").iterdir():
+            with contextlib.suppress(OSError):
+                held.add(str(file.readlink()).removeprefix("socket:[").removesuffix("]"))
+        rows = [
+            row.split()
+            for kind in ("tcp", "tcp6")
+            for row in Path(f"/proc/net/{kind}").read_text().splitlines()[1:]
+        ]
+        return [row[1].split(":")[0] for row in rows if row[3] == "0A" and row[9] in held]
+
+    before = Counter(listening())
+    with _client(Options(workers=1)):
+        here = "0100007F"  # 127.0.0.1
+        assert set(Counter(listening()) - before) <= {here}

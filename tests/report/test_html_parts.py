@@ -82,6 +82,7 @@ def test_values_below_nought_and_above_the_scale_do_not_break_it() -> None:
     (family,) = families(made(places), SHOP, made_up.RULES, None)
     (plot,) = family.plots
     assert plot.count == 3 and plot.least == "-0.050 mm"
+    assert sum(int(bar.title.split(": ")[1].split()[0]) for bar in plot.bars) == 2  # 3.0 is beyond
     assert all(0 <= bar.x <= WIDTH and bar.height > 0 for bar in plot.bars)
 
 

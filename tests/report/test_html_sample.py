@@ -103,6 +103,57 @@ def test_a_chosen_finding_is_flown_to_on_its_layer(report: Report, judgement: Ju
     assert flagged > 100  # features, ring and measured line are drawn
 
 
+def test_what_is_told_of_a_finding_far_down_the_list_is_in_sight(report: Report) -> None:
+    page = report.page
+    last = page.locator("#list button").last
+    last.click()
+    report.rest()
+    for _ in range(2):  # and for the one chosen by keyboard after it
+        column, told = page.locator(".side").bounding_box(), page.locator("#chosen").bounding_box()
+        row = page.locator("#list button[aria-current]").bounding_box()
+        assert column["y"] - 4 <= told["y"] < column["y"] + 20
+        assert row["y"] >= told["y"] + told["height"] - 1  # the row does not hide beneath it
+        assert row["y"] + row["height"] <= column["y"] + column["height"] + 1
+        page.keyboard.press("k")
+    assert page.evaluate("document.activeElement.getAttribute('aria-current')") == "true"
+
+
+def test_on_a_telephone_it_is_told_right_below_the_drawing(started: Any, file: Path) -> None:
+    report = opened(started, file, viewport={"width": 400, "height": 800}, reduced_motion="reduce")
+    report.drawn()
+    page = report.page
+    page.locator("#list button").nth(15).click()
+    report.rest()
+    frame, told, layers, listed = (
+        page.locator(one).bounding_box()["y"] for one in (".frame", "#chosen", ".stack", "#list")
+    )
+    assert frame < told < layers < listed
+    assert 0 < frame < 400  # the drawing came into sight
+    page.context.close()
+
+
+def test_a_finding_about_a_file_shows_its_layer(
+    started: Any, judgement: Judgement, tmp_path: Path
+) -> None:
+    base = judgement.findings[0]
+    legend = next(f for f in judgement.screening.files if f.role == "legend-top")
+    about = replace(
+        base, rule="data.illegal-construct", layer="", nets=(), message="word " * 40,
+        sources=(Source(legend.name, 7),), measured=None, limit=None,
+    )  # fmt: skip
+    path = tmp_path / "about.html"
+    path.write_text(to_html(replace(judgement, findings=(about,)), SHOP, rules()), "utf-8")
+    report = opened(started, path)
+    report.drawn()
+    row = report.page.locator("#list button")
+    assert re.search(r"word word …$", row.locator(".value").inner_text())  # cut between words
+    row.click()
+    report.rest()
+    shown = {box.get_attribute("name") for box in report.page.locator("#stack input:checked").all()}
+    assert "legend-top" in shown
+    report.page.context.close()
+
+
 def _pixels(page: Any, colour: tuple[int, int, int]) -> int:
     """Pixels of the sheet within a little of a colour."""
     return int(

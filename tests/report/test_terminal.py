@@ -43,6 +43,13 @@ def test_no_line_is_wider_than_the_terminal(width: int) -> None:
         assert len(line) <= width
 
 
+def test_a_rule_is_not_broken_at_80_columns() -> None:
+    text = shown(made_up.judgement(), 80)
+    table = text[text.index("── tightest value") : text.index("── findings by")]
+    for item in made_up.judgement().tightest:
+        assert f" {item.rule} " in table
+
+
 def test_order_verdict_reasons_job_tiers_tightest_findings_assumptions_coverage_caution() -> None:
     text = flat(shown(made_up.judgement()))
     parts = [
@@ -96,7 +103,8 @@ def test_a_finding_shows_value_limit_shortfall_place_nets_sources_remedy_and_who
         "conductor-1 at 23.412, 10.002 mm nets GND | +3V3 14 places within 21.2, 9.8 to 25.1, 11.4",
         "heater-top.gtl line 1204 (code 12), line 1310 (code 14)",
         "change Move the conductors apart or narrow the wider one. The customer must decide.",
-        "9.10 tier standard allows 8.00, over by 1.10, 8.00 in the data; fine takes it",
+        "9.10 tier standard allows 8.00, over by 1.10; 8.00 in the data, before the shop's "
+        "allowance; fine takes it",
     ):
         assert part in text
 
@@ -163,7 +171,7 @@ def test_terminal_without_unicode_gets_marks_it_can_print() -> None:
 def test_clean_board_still_shows_tightest_values_and_the_caution() -> None:
     text = flat(shown(made_up.clean()))
     assert text.startswith("● RELEASE nothing to ask")
-    assert "drill.hole-to-hole 0.411 mm 0.300 mm" in text
+    assert "drill.hole-to-hole 0.411 mm 0.300" in text
     assert "0 findings" in text
     assert "● standard fits" in text
     assert CAUTION in text

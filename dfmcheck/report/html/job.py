@@ -53,7 +53,9 @@ def job_facts(judgement: Judgement) -> list[Fact]:
         Fact("Nets", str(facts.nets), "found by copper that touches"),
     ]
     for name, area in facts.finish_area.items():
-        out.append(Fact(f"Bare copper, {plain(name)}", f"{area / 100:.2f} cm²", "to be finished"))
+        out.append(
+            Fact(f"Bare copper, {plain(name)}", f"{area / 100:.2f} cm²", "left open by the mask")
+        )
     if finite(facts.rout_length) is not None:
         out.append(Fact("Rout path", f"{facts.rout_length:.0f} mm", "profile and cut-outs"))
     if facts.slot_length:

@@ -40,9 +40,10 @@ def packed(raw: bytes) -> str:
 def blocks(judgement: Judgement, rules: Mapping[str, Rule]) -> list[Block]:
     """The page's data: findings first, then one block per drawn layer."""
     drawing = judgement.screening.drawing
+    roles = {plain(file.name): file.role for file in judgement.screening.files}
     head = {
         "tiers": [plain(tier) for tier in judgement.tiers],
-        "findings": [entry(f, rules.get(f.rule)) for f in judgement.findings],
+        "findings": [entry(f, rules.get(f.rule), roles) for f in judgement.findings],
         "rules": {id_: _rule(rules[id_]) for id_ in _rules_met(judgement) if id_ in rules},
         "drawing": None if drawing is None else _head(drawing, judgement),
     }
@@ -70,8 +71,13 @@ def _rule(rule: Rule) -> dict[str, str]:
     }
 
 
-def entry(item: Finding, rule: Rule | None) -> dict[str, Any]:
-    """One finding as the page shows it; numbers already worded, so no two reports differ."""
+def entry(
+    item: Finding, rule: Rule | None, roles: Mapping[str, str] | None = None
+) -> dict[str, Any]:
+    """One finding as the page shows it; numbers already worded, so no two reports differ.
+
+    ``roles`` of the files, by name, tell the layer to draw where a finding is about a file.
+    """
     measured, limit = finite(item.measured), finite(item.limit)
     value_text, limit_text = pair(measured, limit, item.unit)
     raw = finite(item.raw)
@@ -82,6 +88,7 @@ def entry(item: Finding, rule: Rule | None) -> dict[str, Any]:
         "step": str(item.step),
         "severity": item.severity,
         "layer": plain(item.layer),
+        "drawOn": plain(item.layer or _role_of(item, roles or {})),
         "kind": plain(item.kind),
         "alsoOn": [plain(layer) for layer in item.also_on],
         "nets": [plain(net) for net in item.nets if net],
@@ -107,6 +114,10 @@ def entry(item: Finding, rule: Rule | None) -> dict[str, Any]:
         "id": item.fingerprint,
         "waived": _waived(item),
     }
+
+
+def _role_of(item: Finding, roles: Mapping[str, str]) -> str:
+    return roles.get(plain(item.sources[0].file), "") if item.sources else ""
 
 
 def _waived(item: Finding) -> str:

@@ -93,13 +93,13 @@ def _family(judgement: Judgement, shop: Shop, rule: Rule, copper_um: float | Non
     limits = limit_table(shop.limits[rule.id], shop.tiers, places, rows, copper)
     layers = places["layer"][rows]
     most = np.nanmax(limits) if np.isfinite(limits).any() else 0.0
-    low, high = _scale(values, float(most), screening.reach.get(rule.id))
+    reach = screening.reach.get(rule.id)
+    low, high = _scale(values, float(most), reach)
     plots = tuple(
-        _plot(layer, values[mine], limits[:, mine], shop, judgement.tier, low, high)
+        _plot(layer, values[mine], limits[:, mine], shop, judgement.tier, low, high, reach)
         for layer in _in_order(layers)
         for mine in (np.flatnonzero(layers == layer),)
     )
-    reach = screening.reach.get(rule.id)
     return Family(
         rule.id,
         rule.quantity,
@@ -125,9 +125,11 @@ def _scale(values: Floats, most: float, reach: float | None) -> tuple[float, flo
 
 
 def _plot(
-    layer: str, values: Floats, limits: Floats, shop: Shop, tier: str, low: float, high: float
-) -> Plot:
-    inside = values[values <= high]
+    layer: str, values: Floats, limits: Floats, shop: Shop, tier: str, low: float, high: float,
+    reach: float | None,
+) -> Plot:  # fmt: skip
+    # beyond the reach some values are listed and some are not
+    inside = values[values <= (high if reach is None else min(high, reach))]
     counts, edges = np.histogram(inside, bins=BINS, range=(low, high))
     chosen = limits[shop.tiers.index(tier)]
     past = values < chosen - 1e-6
@@ -141,7 +143,7 @@ def _plot(
         y = _BASE
         for kind, count in (("past", short), ("within", whole - short)):
             if count:
-                height = max(1.5, count / top * (_BASE - 26.0))
+                height = max(1.5, count / top * (_BASE - 30.0))  # clear of the labels
                 y -= height
                 title = (
                     told + plural(count, "place") + (" past the limit" if kind == "past" else "")

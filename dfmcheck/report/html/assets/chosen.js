@@ -13,19 +13,22 @@ async function choose(finding) {
   if (state.chosen?.button) state.chosen.button.removeAttribute('aria-current');
   state.chosen = finding;
   state.place = 0;
+  tell(finding);
   if (finding.button) {
     finding.button.setAttribute('aria-current', 'true');
+    // Beside the drawing the text stays above the list; the row must not hide beneath it.
+    document.querySelector('.side').style.scrollPaddingTop = `${$('chosen').offsetHeight}px`;
     finding.button.scrollIntoView({ block: 'nearest' });
+    if ($('list').contains(document.activeElement)) finding.button.focus({ preventScroll: true });
   }
-  tell(finding);
   if (state.data.drawing) {
     await showLayersOf(finding);
     if (state.chosen !== finding) return;
     redraw();
     goTo(finding);
-    const plate = document.querySelector('.plate').getBoundingClientRect();
+    const frame = sheet.canvas.getBoundingClientRect();
     // Where drawing and list stand one below the other, show the drawing.
-    if (plate.bottom < 120 || plate.top > innerHeight - 120) sheet.canvas.scrollIntoView({ block: 'center', behavior: still() ? 'auto' : 'smooth' });
+    if (frame.bottom < 120 || frame.top > innerHeight - 120) sheet.canvas.scrollIntoView({ block: 'center', behavior: still() ? 'auto' : 'smooth' });
   }
 }
 
@@ -67,4 +70,5 @@ function tell(f) {
   more.ontoggle = () => { state.moreOpen = more.open; };
   $('chosen').append(terms, more);
   $('chosen').hidden = false;
+  $('chosen').scrollTop = 0;
 }

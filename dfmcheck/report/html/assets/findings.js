@@ -44,6 +44,10 @@ function showMore() {
   $('more').textContent = `Show more (${rest} left)`;
 }
 
+function brief(text) {
+  return text.length <= 120 ? text : `${text.slice(0, 120).replace(/\s+\S*$/, '')} …`;
+}
+
 function againstText(f) {
   if (f.measured === null || f.limit === null) return f.value;
   return `${f.value}${f.kind ? ` (${f.kind})` : ''}, ${f.tier ? f.tier : 'limit'} ${f.atMost ? 'allows' : 'needs'} ${f.need}`;
@@ -52,7 +56,7 @@ function againstText(f) {
 function rowOf(f) {
   const words = make('span', {}, make('span', { className: 'rule', textContent: `${f.severity}: ${state.data.rules[f.rule]?.quantity || f.rule}` }));
   const against = againstText(f);
-  words.append(make('span', { className: 'value', textContent: against || f.message.slice(0, 120) }));
+  words.append(make('span', { className: 'value', textContent: against || brief(f.message) }));
   const at = [[f.layer, ...f.alsoOn].join(', '), f.nets.join(' | '), f.count > 1 ? plural(f.count, 'place') : '', f.waived ? 'waived' : ''].filter(Boolean).join(' · ');
   if (at) words.append(make('span', { className: 'at', textContent: at }));
   const button = make('button', { type: 'button', className: f.waived ? 'waived' : '' }, markOf(f.severity), words);

@@ -173,11 +173,11 @@ function paintFinding(ctx, t, width, height, finding) {
     ctx.arc(x, y, ring, 0, 7);
     ctx.stroke();
   }
-  if (line) paintLine(ctx, at, k, line, finding, flag);
+  if (line) paintLine(ctx, at, k, line, finding, flag, width);
   ctx.restore();
 }
 
-function paintLine(ctx, at, k, line, finding, flag) {
+function paintLine(ctx, at, k, line, finding, flag, width) {
   const [ax, ay] = at(line[0], line[1]), [bx, by] = at(line[2], line[3]);
   const length = Math.hypot(bx - ax, by - ay);
   const ux = length ? (bx - ax) / length : 1, uy = length ? (by - ay) / length : 0;
@@ -191,9 +191,10 @@ function paintLine(ctx, at, k, line, finding, flag) {
       ctx.stroke();
     }
   };
+  ctx.font = `600 13px ${getComputedStyle(document.body).fontFamily}`;
+  const widthOf = (text) => ctx.measureText(text).width;
   const word = (text, x, y, ink) => {
-    ctx.font = `600 13px ${getComputedStyle(document.body).fontFamily}`;
-    const w = ctx.measureText(text).width;
+    const w = widthOf(text);
     ctx.fillStyle = colour('--leaf');
     ctx.fillRect(x - 4, y - 13, w + 8, 18);
     ctx.fillStyle = ink;
@@ -208,11 +209,16 @@ function paintLine(ctx, at, k, line, finding, flag) {
     const ox = mx - uy * off, oy = my + ux * off;
     bar(ox - ux * half, oy - uy * half, ox + ux * half, oy + uy * half, colour('--need'), 2);
     const x = Math.max(mx, ox, ox + Math.abs(ux) * half, Math.max(ax, bx)) + 14;
-    const here = finding.inData || finding.value;
-    word(`${here}${finding.inData ? ' drawn' : ''}`, x, my - 6, flag);
-    word(`${finding.tier || 'limit'} ${finding.atMost ? 'allows' : 'needs'} ${finding.need}`, x, my + 14, colour('--need'));
+    const here = `${finding.inData || finding.value}${finding.inData ? ' drawn' : ''}`;
+    const need = `${finding.tier || 'limit'} ${finding.atMost ? 'allows' : 'needs'} ${finding.need}`;
+    // beside the line, or below it on a narrow sheet
+    const wide = Math.max(widthOf(here), widthOf(need)), beside = x + wide + 6 <= width;
+    const left = beside ? x : Math.max(6, Math.min(mx - wide / 2, width - wide - 6));
+    const top = beside ? my - 6 : Math.max(low, oy) + 46;
+    word(here, left, top, flag);
+    word(need, left, top + 20, colour('--need'));
   } else if (finding.value) {
-    word(finding.value, mx + 14, low + 22, flag);
+    word(finding.value, Math.min(mx + 14, width - widthOf(finding.value) - 6), low + 22, flag);
   }
 }
 

@@ -4,12 +4,12 @@ const PICTURES = 40;
 function pictureOf(finding) {
   const width = 440, height = 320, kept = { chosen: state.chosen, place: state.place, focal: state.focal, below: state.below };
   const canvas = make('canvas', { width, height }), ctx = canvas.getContext('2d');
-  Object.assign(state, { place: 0, focal: finding.layer, below: false });
+  Object.assign(state, { place: 0, focal: finding.drawOn, below: false });
   const spot = spotOf(finding), line = finding.line;
   const span = Math.max(line ? Math.hypot(line[2] - line[0], line[3] - line[1]) : 0, finding.unit === 'mm' ? finding.limit || 0 : 0, 0.05);
   const scale = Math.min(height / (span * 6), 2000);
   const t = { kx: scale, ky: -scale, x: width / 2 - spot[0] * scale, y: height / 2 + spot[1] * scale };
-  const names = new Set([finding.layer]);
+  const names = new Set([finding.drawOn]);
   if (!state.layers.some((l) => names.has(l.name))) names.add(state.layers[0]?.name);
   const inks = inksOf();
   ctx.fillStyle = '#ffffff';

@@ -45,12 +45,13 @@ function syncStack() {
 // Bring up the layers a finding is about, and only those.
 async function showLayersOf(finding) {
   const copper = state.layers.filter((l) => l.name.startsWith('conductor'));
-  const names = new Set(state.layers.some((l) => l.name === finding.layer) ? [finding.layer] : []);
-  if (/^(mask|paste|legend)/.test(finding.layer) && copper.length) names.add(copper.at(finding.layer.endsWith('bottom') ? -1 : 0).name);
+  const on = finding.drawOn;
+  const names = new Set(state.layers.some((l) => l.name === on) ? [on] : []);
+  if (/^(mask|paste|legend)/.test(on) && copper.length) names.add(copper.at(on.endsWith('bottom') ? -1 : 0).name);
   if (!names.size && copper.length) names.add(copper[0].name);
   state.shown = names;
-  state.focal = names.has(finding.layer) ? finding.layer : [...names][0] || '';
-  const below = finding.layer.endsWith('bottom') || (copper.length > 1 && finding.layer === copper.at(-1).name);
+  state.focal = names.has(on) ? on : [...names][0] || '';
+  const below = on.endsWith('bottom') || (copper.length > 1 && on === copper.at(-1).name);
   if (below !== state.below) flip(below);
   await Promise.all(state.layers.filter((l) => names.has(l.name)).map(loadLayer));
   syncStack();
