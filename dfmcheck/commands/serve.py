@@ -123,7 +123,7 @@ def add(
 def list_clients(
     data: DataOption = None, store: StoreOption = None, config: ConfigOption = None
 ) -> None:
-    """List the clients."""
+    """List the clients with what they may use; in brackets what the service gives to all."""
     with plain_failures():
         settings = _settings(config, data=data, store=store)
         with _Service():
@@ -144,10 +144,12 @@ def list_clients(
                 if client.name == LOCAL:
                     continue
                 limits = (
-                    client.rate, client.max_bytes and client.max_bytes / 1e6, client.max_jobs,
-                )  # fmt: skip
-                own = ["" if limit is None else f"{limit:g}" for limit in limits]
-                table.add_row(client.name, day(client.created), day(client.revoked), *own)
+                    (client.rate, settings.rate),
+                    (client.max_bytes and client.max_bytes / 1e6, settings.max_upload_mb),
+                    (client.max_jobs, settings.max_jobs),
+                )
+                may = [f"({all_:g})" if own is None else f"{own:g}" for own, all_ in limits]
+                table.add_row(client.name, day(client.created), day(client.revoked), *may)
             console().print(table)
 
 

@@ -146,8 +146,13 @@ def _from_arrays(members: dict[str, bytes], path: str) -> drawings.Drawing:
         raise _wrong(f"a drawing that cannot be read ({error!r})", path) from error
 
 
+_ADVICE = (
+    "Save the screening again; a package of artwork and drill data goes to the screen command."
+)
+
+
 def _wrong(found: str, path: str) -> PackageError:
-    return PackageError(found, "a saved screening", "Save the screening again.", path)
+    return PackageError(found, "a screening kept by screen --save", _ADVICE, path)
 
 
 def plain(value: Any) -> Any:

@@ -59,11 +59,11 @@ _FORM = {
                     "tier": {"type": "string", "description": "The shop's default if left out."},
                     "thickness": {
                         "type": "number", "minimum": 0.05, "maximum": 20,
-                        "description": "Board thickness in mm, where the data does not state it.",
+                        "description": "Board thickness in mm, in place of what the data says.",
                     },
                     "copper": {
                         "type": "number", "minimum": 1, "maximum": 1000,
-                        "description": "Outer copper thickness in µm.",
+                        "description": "Finished copper in µm, on every layer.",
                     },
                     "board": {
                         "type": "string",

@@ -154,6 +154,8 @@ def _out_of_memory(error: BaseException | None) -> bool:
     while error is not None:
         if isinstance(error, MemoryError) or (isinstance(error, OSError) and error.errno == 12):
             return True
+        if "bad_alloc" in str(error):  # from libraries written in C++
+            return True
         error = error.__cause__ or error.__context__
     return False
 
