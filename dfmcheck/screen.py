@@ -56,6 +56,7 @@ def screen(
     roles: Mapping[str, str] | None = None,
     board: str | None = None,
     thickness: float | None = None,
+    thickness_otherwise: float | None = None,
     copper_um: float | None = None,
     reach: Mapping[str, float] | None = None,
     workers: int | None = None,
@@ -74,7 +75,9 @@ def screen(
     board : str, optional
         Name prefix of the board to screen where the package holds several.
     thickness : float, optional
-        Board thickness, mm.
+        Board thickness, mm, in place of what the data says.
+    thickness_otherwise : float, optional
+        Board thickness, mm, where the data says nothing.
     copper_um : float, optional
         Finished copper, µm; recorded as a fact.
     reach : mapping of rule id to mm
@@ -92,15 +95,16 @@ def screen(
     """
     with _collector_off():
         return _screen(
-            path, roles, board, thickness, copper_um, reach, workers, progress, drawing, voltages
-        )
+            path, roles, board, (thickness, thickness_otherwise), copper_um, reach, workers,
+            progress, drawing, voltages,
+        )  # fmt: skip
 
 
 def _screen(
     path: Path,
     roles: Mapping[str, str] | None,
     board: str | None,
-    thickness: float | None,
+    thickness: tuple[float | None, float | None],
     copper_um: float | None,
     reach: Mapping[str, float] | None,
     workers: int | None,
@@ -112,9 +116,11 @@ def _screen(
     package = _open(path, roles, board)
     if len(package.boards) > 1:
         return _several(package)
+    stated, otherwise = thickness
     model, checks = build(
-        package, thickness=thickness, workers=workers, progress=progress, meanwhile=rules
-    )
+        package, thickness=stated, thickness_otherwise=otherwise, workers=workers,
+        progress=progress, meanwhile=rules,
+    )  # fmt: skip
     known = rules()
     functions = [id_ for id_ in measure_functions() if voltages or not known[id_].opt_in]
     if voltages is not None:

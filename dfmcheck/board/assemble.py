@@ -19,9 +19,10 @@ from dfmcheck.board.holes import decide_plating
 from dfmcheck.board.load import Loaded, load_gerber, unreadable
 from dfmcheck.board.model import Board, Holes, Layer, Profile, Scores
 from dfmcheck.board.net_attributes import compare_attributes
-from dfmcheck.board.netlist_join import join_netlists, read_netlists, thickness_of
+from dfmcheck.board.netlist_join import join_netlists, read_netlists
 from dfmcheck.board.nets import connect, joined_nets
 from dfmcheck.board.profile import read_profile, read_scores
+from dfmcheck.board.thickness import board_thickness
 from dfmcheck.errors import FormatError, PackageError
 from dfmcheck.formats.jobfile import JobFile, read_job
 from dfmcheck.geometry.budget import MOST_POINTS_IN_ALL
@@ -66,6 +67,7 @@ def build(
     package: Package,
     *,
     thickness: float | None = None,
+    thickness_otherwise: float | None = None,
     workers: int = 1,
     progress: Progress | None = None,
     meanwhile: Callable[[], object] = lambda: None,
@@ -78,6 +80,8 @@ def build(
     ----------
     thickness : float, optional
         Board thickness in mm when the user states it; otherwise the job file's or the netlist's.
+    thickness_otherwise : float, optional
+        Board thickness in mm where neither says it.
     workers : int
         Processes for reading and painting layers; the result does not depend on it.
     progress : callable, optional
@@ -119,16 +123,9 @@ def build(
     netlists, more = read_netlists(package, unread)
     defects += more
     gaps = _gaps(package, profile, holes, copper, unread, bool(netlists))
-    if thickness is not None:
-        assumptions.append(Assumption("board thickness", f"{thickness:g} mm", "stated by the user"))
-    elif job is not None and job.thickness:
-        thickness = float(job.thickness)
-        assumptions.append(
-            Assumption("board thickness", f"{thickness:g} mm", "stated by the job file")
-        )
-    elif stated := thickness_of(netlists):
-        thickness, assumed = stated
-        assumptions.append(assumed)
+    thick = board_thickness(job, netlists, thickness, thickness_otherwise)
+    if thick.evidence is not None:
+        assumptions.append(thick.evidence)
     if (profile is None or profile.area.is_empty) and len(holes):
         assumptions.append(
             Assumption(
@@ -148,7 +145,8 @@ def build(
         origin=(box[0], box[1]) if box else (0.0, 0.0),
         net_names=names,
         net_joined=joined_nets(copper, masks, holes, len(names)),
-        thickness=thickness,
+        thickness=thick.value,
+        data_thickness=thick.in_data,
         files=tuple(_entry(f, f.name not in unread) for f in package.files),
         gaps=tuple(gaps),
         defects=(),
@@ -261,7 +259,7 @@ def _all_points(before: int, loaded: Loaded, name: str) -> int:
     """Outline points kept so far; PackageError where the layers together hold too many."""
     if loaded.image is None:
         return before
-    points = before + int(shapely.get_num_coordinates(loaded.image.pieces).sum())
+    points = before + loaded.image.pieces.count_points()
     if points > MOST_POINTS_IN_ALL:
         raise PackageError(
             f"the layers have more than {MOST_POINTS_IN_ALL:,} outline points together",

@@ -135,6 +135,8 @@ class Board:
     """The whole stack where ``copper`` is only a part of it (see :meth:`only`)."""
     unit: str = ""
     """Unit most of the files are written in, mm or inch; "" where none could be read."""
+    data_thickness: float | None = None
+    """What the data says of the thickness, mm, whatever the user states."""
     first: int = 1
     """Number of ``copper[0]`` counted from the top."""
     volts: Floats = field(default_factory=lambda: np.empty(0))

@@ -12,7 +12,7 @@ from dfmcheck.board.netlist_place import place
 from dfmcheck.errors import FormatError
 from dfmcheck.formats.ipc356 import Netlist, read_netlist
 from dfmcheck.intake import Package
-from dfmcheck.terms import Assumption, Defect, Function, Gap
+from dfmcheck.terms import Defect, Function, Gap
 
 
 def read_netlists(
@@ -30,18 +30,6 @@ def read_netlists(
             unread.add(file.name)
             defects.append(unreadable(file.name, error))
     return tuple(netlists), tuple(defects)
-
-
-def thickness_of(netlists: Sequence[Netlist]) -> tuple[float, Assumption] | None:
-    """Board thickness in mm that a netlist's comments state, with its evidence."""
-    for netlist in netlists:
-        if netlist.thickness is not None:
-            evidence = "stated by a comment of the netlist"
-            text = f"{netlist.thickness:.4g} mm"
-            return netlist.thickness, Assumption(
-                "board thickness", text, evidence, netlist.file, 0.85
-            )
-    return None
 
 
 def join_netlists(board: Board, netlists: Sequence[Netlist]) -> Board:

@@ -131,7 +131,7 @@ def _measured(task: Task) -> tuple[Screening, dict[str, Any]]:
         kept, places = task.source
         row = dataset.row_from(kept)
         screening = dataset.screening_of(row, dataset.places_from(places))
-        screening = statements.recorded(screening, stated, row["data_thickness"])
+        screening = statements.recorded(screening, stated)
         return screening, row | dataset.screening_row(screening)
     with contextlib.ExitStack() as stack:
         if isinstance(task.source, Bundle):
@@ -139,18 +139,14 @@ def _measured(task: Task) -> tuple[Screening, dict[str, Any]]:
             path = task.source.unfold(Path(folder))
         else:
             path = task.source
-        in_data = None
-        if stated.thickness is not None:
-            in_data = statements.thickness_in_data(path, stated)
         screening = orchestrator.screen(
             path, roles=stated.roles, board=stated.board or None,
-            thickness=stated.thickness_for(in_data), copper_um=stated.copper,
+            thickness=stated.thickness if stated.own else None,
+            thickness_otherwise=stated.thickness, copper_um=stated.copper,
             reach=task.shop.limit_reach(), workers=1,
         )  # fmt: skip
-    if stated.thickness is None:
-        in_data = screening.facts.thickness
-    screening = statements.recorded(screening, stated, in_data)
-    return screening, {**dataset.screening_row(screening), "data_thickness": in_data}
+    screening = statements.recorded(screening, stated)
+    return screening, dataset.screening_row(screening)
 
 
 if __name__ == "__main__":

@@ -49,7 +49,7 @@ FAILURES = {
     "too-large": "too large to be sent to a worker",
     "error": "error of the tool",
 }
-LATER = ("stated", "data_thickness")
+LATER = ("stated",)
 """Columns of ``jobs`` that data sets made before statements have not."""
 _NESTED = ("measured", "gaps", "defects", "assumptions", "files")
 
@@ -167,14 +167,14 @@ class Dataset:
         """Packages already there, by key."""
         names = [
             "hash", "made_by", "state", "shop_mark", "tier", "reach", "verdict", "reason",
-            "customer", "stated", "data_thickness",
+            "customer", "stated", "facts",
         ]  # fmt: skip
         rows = self.jobs(["key", *names]).to_pylist()
         return {
             row["key"]: Known(
                 row["hash"], row["made_by"], row["state"], row["shop_mark"], row["tier"],
                 dict(row["reach"]), row["verdict"] or "", row["reason"] or "", row["customer"],
-                statement_from(row["stated"]), row["data_thickness"],
+                statement_from(row["stated"]), facts_of(row)["data_thickness"],
             )
             for row in rows
         }  # fmt: skip
@@ -207,9 +207,8 @@ def damaged(file: Path, error: Exception) -> UsageError:
 
 
 def job_schema() -> pa.Schema:
-    """Columns of ``jobs``. ``facts`` and ``stated`` (a :class:`Statement`) are JSON;
-    ``data_thickness`` is the board's by the package's own data; ``reasons`` are those of the
-    verdict."""
+    """Columns of ``jobs``. ``facts`` and ``stated`` (a :class:`Statement`) are JSON; ``reasons``
+    are those of the verdict."""
     import pyarrow as pa
 
     text, whole, real = pa.string(), pa.int64(), pa.float64()
@@ -234,7 +233,7 @@ def job_schema() -> pa.Schema:
             "assumptions": rows(
                 subject=text, value=text, evidence=text, file=text, confidence=real
             ),
-            "stated": text, "data_thickness": real,
+            "stated": text,
             "files": rows(
                 name=text, role=text, format=text, confidence=real, evidence=pa.list_(text),
                 size=whole, read=pa.bool_(),
@@ -297,8 +296,16 @@ def screening_of(row: dict[str, Any], places: Places) -> Screening:
     raw = {name: row[name] for name in ("package", "made_by", *_NESTED)}
     raw["measured"] = [(one["rule"], one["layer"]) for one in row["measured"]]
     raw["reach"] = dict(row["reach"])
-    raw["facts"] = json.loads(row["facts"])
+    raw["facts"] = facts_of(row)
     return store.rebuilt(raw, places)
+
+
+def facts_of(row: dict[str, Any]) -> dict[str, Any]:
+    """The facts of a row of ``jobs``; of one not screened only that nothing is known."""
+    facts: dict[str, Any] = json.loads(row["facts"] or "{}")
+    # before anything could be stated of a package, all thickness was the data's
+    facts.setdefault("data_thickness", facts.get("thickness"))
+    return facts
 
 
 def places_bytes(places: Places, identity: Identity, made_by: str) -> bytes:

@@ -35,9 +35,9 @@ from msgspec import Meta, Struct
 
 from dfmcheck.capability.schema import Words, misfits
 from dfmcheck.capability.toml_lines import key_lines
-from dfmcheck.errors import FormatError, UsageError
+from dfmcheck.errors import UsageError
 from dfmcheck.measure.screening import Screening
-from dfmcheck.terms import Assumption, Function, Role
+from dfmcheck.terms import Assumption, Role
 
 _WILD = set("*?[")
 STATED_FILE = "dfmcheck-stated.toml"
@@ -236,35 +236,10 @@ def parse(text: str, file: str) -> Statements:
     )
 
 
-def thickness_in_data(path: Path, statement: Statement) -> float | None:
-    """Board thickness in mm that a package states itself: its job file's, else its netlist's.
-
-    Raises PackageError and UsageError as opening the package does.
-    """
-    from dfmcheck.board.netlist_join import read_netlists, thickness_of
-    from dfmcheck.formats.jobfile import read_job
-    from dfmcheck.intake import open_package, select_board
-
-    package = open_package(path, roles=statement.roles)
-    if statement.board:
-        package = select_board(package, statement.board)
-    job = next((file for file in package.files if file.role.function is Function.JOB), None)
-    if job is not None:
-        try:
-            if thickness := read_job(job.data, job.name).thickness:
-                return float(thickness)
-        except FormatError:
-            pass  # the screen tells of it
-    found = thickness_of(read_netlists(package, set())[0])
-    return found[0] if found else None
-
-
-def recorded(screening: Screening, statement: Statement, in_data: float | None) -> Screening:
-    """The screening with what was stated of it: copper as a fact, all as assumptions.
-
-    ``in_data`` is the thickness in mm by the package's own data. What another statement left
-    in a kept screening is replaced.
-    """
+def recorded(screening: Screening, statement: Statement) -> Screening:
+    """The screening with what was stated of it: copper as a fact, all as assumptions. What
+    another statement left in a kept screening is replaced."""
+    in_data = screening.facts.data_thickness
     told = {
         "copper": "" if statement.copper is None else f"{statement.copper:g} µm",
         "board": statement.board,

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
@@ -11,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 from dfmcheck.capability import Shop
 from dfmcheck.errors import UsageError
 from dfmcheck.fleet.costs import Cost, Moves, costs
-from dfmcheck.fleet.dataset import SCREENED, Dataset
+from dfmcheck.fleet.dataset import SCREENED, Dataset, facts_of
 from dfmcheck.fleet.judged import Judged, judge_all
 from dfmcheck.fleet.statements import statement_from
 from dfmcheck.fleet.tables import lay
@@ -256,8 +255,8 @@ def _facts(judged: Judged, shop: Shop) -> tuple[Fact, ...]:
     whole = [one for one in rows if not _several_boards(one)]
     thick = copper = board = own = 0
     for row in whole:
-        stated, told = statement_from(row.get("stated")), json.loads(row["facts"])
-        in_data = stated.thickness_for(row.get("data_thickness")) is None
+        stated, told = statement_from(row.get("stated")), facts_of(row)
+        in_data = stated.thickness_for(told["data_thickness"]) is None
         own += in_data and told["thickness"] is not None
         thick += not in_data
         copper += told["outer_copper_um"] is not None

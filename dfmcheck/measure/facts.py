@@ -39,6 +39,7 @@ def board_facts(board: Board, copper_um: float | None) -> Facts:
         conductors=len(board.copper),
         layers=tuple(layer.name for layer in board.copper),
         thickness=board.thickness,
+        data_thickness=board.data_thickness,
         outer_copper_um=copper_um,
         inner_copper_um=copper_um,
         holes=tuple(

@@ -29,6 +29,7 @@ class Facts:
     conductors: int = 0
     layers: tuple[str, ...] = ()  # role texts of the copper layers, top to bottom
     thickness: float | None = None
+    data_thickness: float | None = None  # of the data alone, whatever the user states
     outer_copper_um: float | None = None
     inner_copper_um: float | None = None
     holes: tuple[HoleCount, ...] = ()

@@ -293,7 +293,10 @@ def test_whole_package_reads_compares_and_names(tmp_path: Path) -> None:
     ]
     assert not [g for g in board.gaps if g.layer == "netlist"]
     stated = assemble(open_package(tmp_path, roles={}), thickness=0.8)
-    assert stated.thickness == 0.8
+    assert (stated.thickness, stated.data_thickness) == (0.8, pytest.approx(1.55))
+    assert [a.evidence for a in stated.assumptions if a.subject == "board thickness"] == [
+        "stated by the user; the data says 1.55 mm (stated by a comment of the netlist)"
+    ]
 
 
 def test_without_plated_holes_opens_are_a_gap_and_shorts_are_still_told(tmp_path: Path) -> None:
