@@ -72,14 +72,10 @@ def by_rule(places: Places) -> dict[tuple[str, str], Places]:
 
 
 def within_reach(screening: Screening) -> Places:
-    """Places that do not stand on the very edge of what is listed, less two rules.
-
-    What one export paints with regions and the other flashes is a tongue of copper there only,
-    and how deep a hole lies under paste is told by the nearest object, not the whole opening.
-    """
+    """Places that do not stand on the very edge of what is listed, less one rule: what one
+    export paints with regions and the other flashes is a tongue of copper there only."""
     places = screening.places
-    drawn = ["etch.copper-sliver", "stencil.opening-over-hole"]
-    places = places.take(~np.isin(places["rule"], drawn))
+    places = places.take(places["rule"] != "etch.copper-sliver")
     far = np.array([screening.reach[rule] for rule in places["rule"]])
     return places.take(np.abs(places["value"] - far) > MICROMETRE)
 

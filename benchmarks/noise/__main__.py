@@ -1,9 +1,11 @@
-"""Draws random findings of every rule over the open boards, twenty to a sheet.
+"""Draws random findings of every rule over the open boards, a sheet of each.
 
-    python -m benchmarks.noise OUT [--boards FOLDER] [--shop volume] [--only RULE] [--seed 4]
+    python -m benchmarks.noise OUT [--boards FOLDER] [--board NAME...] [--shop volume]
+                                   [--only RULE] [--most 20] [--seed 4]
 
-A person looks at the sheets and counts what a sceptical engineer would call noise. The screens
-are kept in OUT, so that a second run after a change of limits only judges.
+A person looks at the sheets and counts what a sceptical engineer would call noise; the words
+stand in drawn.txt as well. The screens are kept in OUT, so that a second run after a change of
+limits only judges.
 """
 
 from __future__ import annotations
@@ -26,8 +28,6 @@ from dfmcheck.measure.screening import Screening
 from dfmcheck.report.pictures import Pictures
 from dfmcheck.screen import screen
 
-TOO_LARGE = {"radio-14-layer"}
-PER_SHEET = 20
 COLUMNS = 5
 LINES = 58
 
@@ -63,8 +63,10 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("out", type=Path)
     parser.add_argument("--boards", type=Path, default=os.environ.get("DFMCHECK_BOARDS"))
+    parser.add_argument("--board", nargs="*", default=[], help="only these; all")
     parser.add_argument("--shop", default="volume")
     parser.add_argument("--only", default="", help="rules whose id starts with this")
+    parser.add_argument("--most", type=int, default=20, help="findings drawn of each rule")
     parser.add_argument("--seed", type=int, default=4)
     given = parser.parse_args()
     boards = Path(given.boards or Path(__file__).parents[2] / "../shared/boards")
@@ -72,7 +74,7 @@ def main() -> None:
     shop = load_shop(given.shop)
     found: dict[str, list[tuple[str, Finding, Pictures]]] = defaultdict(list)
     for folder in sorted(path for path in boards.iterdir() if path.is_dir()):
-        if folder.name in TOO_LARGE:
+        if given.board and folder.name not in given.board:
             continue
         screening = kept(folder, given.out, shop.limit_reach())
         if screening.drawing is None:
@@ -82,12 +84,16 @@ def main() -> None:
             if finding.x is not None and finding.rule.startswith(given.only):
                 found[finding.rule].append((folder.name, finding, pictures))
     rng = np.random.default_rng(given.seed)
+    words = []
     for rule in sorted(found):
         mine = found[rule]
-        picked = rng.choice(len(mine), min(PER_SHEET, len(mine)), replace=False)
+        picked = rng.choice(len(mine), min(given.most, len(mine)), replace=False)
         on = len({board for board, _, _ in mine})
         print(f"{rule:28s} {len(mine):5d} findings on {on:2d} boards, {len(picked)} drawn")
-        sheet([mine[k] for k in sorted(picked.tolist())], given.out / f"{rule}.png")
+        drawn = [mine[k] for k in sorted(picked.tolist())]
+        words += [f"{rule} {f.fingerprint} {board}: {f.message}" for board, f, _ in drawn]
+        sheet(drawn, given.out / f"{rule}.png")
+    (given.out / "drawn.txt").write_text("\n".join(words) + "\n")
 
 
 if __name__ == "__main__":

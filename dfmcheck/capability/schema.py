@@ -55,6 +55,7 @@ class RawAllowance(_Raw):
 
 class RawStencil(_Raw):
     foil: Number
+    register: Number = 0.0
 
 
 class RawPanel(_Raw):
@@ -204,6 +205,7 @@ def built(read: RawFile, rules: Mapping[str, Rule], file: str) -> Shop:
         default_tier=head.default_tier,
         allowance=HoleAllowance(plated=growth.plated * mm, unplated=growth.unplated * mm),
         foil=None if read.stencil is None else read.stencil.foil * mm,
+        register=0.0 if read.stencil is None else read.stencil.register * mm,
         panels=tuple(
             Panel(width=w * mm, height=h * mm, border=panel.border * mm, spacing=panel.spacing * mm)
             for w, h in panel.sizes

@@ -103,7 +103,8 @@ class Panel:
 class Shop:
     """A shop capability file as read; all lengths mm.
 
-    ``foil`` is the stencil's thickness, None where the shop states none. ``tiers`` run from the
+    ``foil`` is the stencil's thickness, None where the shop states none; ``register`` how far
+    off the paste may be printed, so that a lap of no more is none. ``tiers`` run from the
     least to the most demanding, so the last is the most the shop can do.
     """
 
@@ -113,6 +114,7 @@ class Shop:
     default_tier: str
     allowance: HoleAllowance
     foil: float | None = None
+    register: float = 0.0
     panels: tuple[Panel, ...] = ()
     limits: dict[str, Limit]
     file: str = ""

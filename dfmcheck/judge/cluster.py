@@ -40,9 +40,9 @@ def findings_of(
     one = _joined(failing, places)
     taken = one.taken
     ranked = _ranked(one)
-    layer = _layer_codes(one, rules)
+    spot_layer, layer = _layer_codes(one, rules)
     kinds = _numbered(
-        one.rule_code, layer, taken["group"], one.tier, one.past_all, _mild(one, rules)
+        one.rule_code, spot_layer, taken["group"], one.tier, one.past_all, _mild(one, rules)
     )
     x = (taken["x"] + taken["x2"]) / 2
     y = (taken["y"] + taken["y2"]) / 2
@@ -81,10 +81,13 @@ def _joined(failing: Sequence[Failing], places: Places) -> Failed:
     )
 
 
-def _layer_codes(one: Failed, rules: Mapping[str, Rule]) -> Rows:
-    """A number per layer; all layers of a rule of holes that go through them have the same."""
+def _layer_codes(one: Failed, rules: Mapping[str, Rule]) -> tuple[Rows, Rows]:
+    """A number per layer for spots, and for rows of them; all layers of a rule have the same
+    where they count as one."""
     through = np.array([rules[name].through for name in one.rules], dtype=bool)
-    return np.where(through[one.rule_code], -1, one.layer_code)
+    once = through | np.array([rules[name].repeats for name in one.rules], dtype=bool)
+    spot, row = (np.where(mask[one.rule_code], -1, one.layer_code) for mask in (once, through))
+    return spot, row
 
 
 def _mild(one: Failed, rules: Mapping[str, Rule]) -> npt.NDArray[np.bool_]:

@@ -19,6 +19,11 @@ Rows = npt.NDArray[np.int64]
 TOLERANCE = 1e-6
 """Added to a place's own uncertainty, so that a binary fraction never decides (mm or ratio)."""
 
+LEAST = 0.0005
+"""Lengths are not told apart from a limit by less than this (mm): no photoplotter, drill or
+printer works to it (common practice), and the chords of round outlines are as far off. It does
+not hold for spacing by voltage, whose limits come from safety standards."""
+
 
 @dataclass(frozen=True, slots=True)
 class Copper:
@@ -53,6 +58,8 @@ def judged_values(rule: Rule, shop: Shop, places: Places, rows: Rows) -> tuple[F
     value = places["value"][rows]
     # an uncertainty nobody knows is taken as none, the stricter reading
     margin = np.nan_to_num(np.abs(places["uncertainty"][rows]), nan=0.0, posinf=0.0) + TOLERANCE
+    if rule.unit == "mm" and not rule.opt_in:
+        margin = np.maximum(margin, LEAST + TOLERANCE)
     growth = shop.allowance
     if rule.allowance == "foil":
         # Without a foil nothing can be said; such values come out as not judged.

@@ -27,7 +27,7 @@ from difflib import get_close_matches
 from pathlib import Path
 from typing import Any
 
-from dfmcheck.capability.toml_lines import key_lines
+from dfmcheck.capability.toml_lines import key_lines, read_toml
 from dfmcheck.errors import UsageError
 from dfmcheck.judge.finding import Finding, Waiver, WaiverUse
 
@@ -117,7 +117,7 @@ def _text(path: Path) -> str:
 
 def _parsed(text: str, file: str) -> tuple[Waiver, ...]:
     try:
-        raw = tomllib.loads(text)
+        raw = read_toml(text)
     except tomllib.TOMLDecodeError as error:
         match = re.search(r"line (\d+)", str(error))
         line = int(match[1]) if match else text.count("\n") + 1

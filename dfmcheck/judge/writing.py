@@ -26,6 +26,11 @@ from dfmcheck.measure.places import Places
 from dfmcheck.measure.rule import Rule
 from dfmcheck.terms import Weight
 
+MOST_LISTED = 50_000
+"""So many places of one finding are listed, the worst; all are counted. The fullest finding of
+the published boards has 31 000; a list of a million is read by nobody, and takes a report of
+70 MB."""
+
 _NUMBERS = ("value", "uncertainty", "x", "y", "x2", "y2")
 _WORDS = ("kind", "net_a", "net_b", "file_a", "line_a", "code_a", "file_b", "line_b", "code_b")
 
@@ -120,12 +125,14 @@ def _boxes(
 
 
 def _listed(one: Failed, order: Rows, start: Rows) -> list[tuple[tuple[float, float, float], ...]]:
-    """Middle of each measured line and its value, worst first, of spots of several places."""
+    """Middle of each measured line and its value, worst first, of spots of several places; no
+    more than :data:`MOST_LISTED` of each."""
     taken = one.taken
     x = ((taken["x"] + taken["x2"]) / 2)[order].round(6)
     y = ((taken["y"] + taken["y2"]) / 2)[order].round(6)
     count = np.diff(np.append(start, len(order)))
     keep = np.isfinite(x) & np.isfinite(y) & np.repeat(count > 1, count)
+    keep &= np.arange(len(order)) - np.repeat(start, count) < MOST_LISTED
     columns = (x[keep].tolist(), y[keep].tolist(), one.value[order][keep].round(6).tolist())
     listed = list(zip(*columns, strict=True))
     ends = np.concatenate([[0], np.cumsum(np.add.reduceat(keep, start, dtype=np.int64))])
@@ -174,7 +181,7 @@ def _finding(one: Failed, spot: _Spot, shop: Shop, tier: str, rules: Mapping[str
         message=measured_sentence(
             rule.quantity, rule.unit, rule.direction == "at-most", value, told, (layer, *others),
             nets, spot.count, tier, at["wanted"], fails, limit, fits, kind, rule.past,
-        ),
+        ) + _cut(spot.count),
         remedy=rule.change,
         who=rule.who,
         sources=_sources(at),
@@ -182,6 +189,17 @@ def _finding(one: Failed, spot: _Spot, shop: Shop, tier: str, rules: Mapping[str
         also_on=others,
         kind=kind_words(kind),
     )  # fmt: skip
+
+
+def _cut(count: int) -> str:
+    """What is said of a list that does not hold all places.
+
+    >>> _cut(50_000), _cut(1_000_000)
+    ('', '; the list of places is cut: it holds the 50,000 worst of 1,000,000')
+    """
+    if count <= MOST_LISTED:
+        return ""
+    return f"; the list of places is cut: it holds the {MOST_LISTED:,} worst of {count:,}"
 
 
 def _finite(*values: float) -> bool:

@@ -75,6 +75,7 @@ BARE = Rule(
     allowance="radius",
     mild=(IN_LAND,),
     caution=_SAFETY,
+    past="copper inside the wall of an unplated hole",
 )
 
 
@@ -157,7 +158,7 @@ def _covered(layer: Layer, board: Board, rows: Rows, known: Gaps, gone: _Drilled
     holes, image = board.holes, layer.image
     if len(rest) == 0 or len(image.pieces) == 0:
         return Gaps.concat([])
-    piece, hit = shapely.STRtree(_starts(board, rest)).query(image.pieces, predicate="intersects")
+    hit, piece = image.pieces.meeting(_starts(board, rest))
     stays = ~gone.of(rest[hit], image.part[piece])
     piece, hit = piece[stays], hit[stays]
     _, first = np.unique(hit, return_index=True)

@@ -12,6 +12,7 @@ from dfmcheck.geometry.edges import Edges
 from dfmcheck.geometry.gaps import Gaps, gaps_between
 from dfmcheck.geometry.rows import run_starts
 from dfmcheck.measure.at_holes import at_holes, lengths, path_numbers
+from dfmcheck.measure.at_profile import round_gaps
 from dfmcheck.measure.common import Rows, place_points, with_tightest
 from dfmcheck.measure.places import Places
 from dfmcheck.measure.rule import Rule, measures
@@ -40,6 +41,7 @@ EDGE = Rule(
     source="common practice",
     allowance="radius",
     weight=Weight.QUERY,
+    past="hole beyond the profile that cuts it",
 )
 
 CASTELLATION = Rule(
@@ -74,7 +76,8 @@ def hole_to_profile(board: Board, reach: float) -> Places:
     if profile is None or profile.area.is_empty or len(holes) == 0:
         return Places.empty()
     discs = hole_polygons(holes, np.arange(len(holes)))
-    line = profile.edges.take(_own_lines(profile, discs))
+    own = _own_lines(profile, discs)
+    line = profile.edges.take(own)
     shapely.prepare(profile.area)
     rows = np.flatnonzero(shapely.intersects(profile.area, discs))
     inside = shapely.intersects(profile.area, _middles(holes))
@@ -86,6 +89,7 @@ def hole_to_profile(board: Board, reach: float) -> Places:
         gaps = Gaps(hole, gaps.b, gaps.value, gaps.p, gaps.q, gaps.error)
         order = np.lexsort((gaps.value, hole))
         gaps = gaps.take(order[run_starts(hole[order])])
+        gaps = round_gaps(gaps, holes.edges, profile, own)
         grazed = ~inside[gaps.a] & (gaps.value > -_GRAZED)
         # A middle that lies outside is further through the line than its distance tells.
         deep = np.where(

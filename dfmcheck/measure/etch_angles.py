@@ -22,6 +22,7 @@ _ON = 1e-3  # rad; a smaller turn is one straight line in two facets
 _FACETS = 4  # a straight leg is looked for over so many facets
 _WIDEST = 90.0  # degrees; wider is no corner that holds etchant
 _LISTED = 60.0  # degrees; of wider ones only the sharpest is listed
+_SEEN = 0.006  # mm; no film shows free space thinner than this where its legs end
 
 ANGLE = Rule(
     id="etch.acute-angle",
@@ -46,7 +47,8 @@ def acute_angle(board: Board, reach: float) -> Places:
 
     Where there is none, the sharpest up to 90°.
 
-    Both legs must be straight for at least 0.25 mm; corners at round outlines have none.
+    Both legs must be straight for at least 0.25 mm; corners at round outlines have none. A seam
+    where two objects all but meet, less than 6 µm wide where the shorter leg ends, is none.
     Copper without land or hole (lettering) is left out: an undercut hinders no current there.
     """
 
@@ -59,8 +61,10 @@ def acute_angle(board: Board, reach: float) -> Places:
         corner = np.flatnonzero((outline.turn < 0) & (free < _WIDEST - 1e-4))
         before = _leg(outline, outline.previous[corner], outline.previous, outline.turn, False)
         after = _leg(outline, corner, outline.next, outline.turn, True)
-        long = (before >= LEG) & (after >= LEG)
-        corner, shortest = corner[long], np.minimum(before, after)[long]
+        shortest = np.minimum(before, after)
+        wide = 2 * shortest * np.sin(np.radians(free[corner]) / 2)
+        long = (shortest >= LEG) & (wide >= _SEEN)
+        corner, shortest = corner[long], shortest[long]
         component = image.component[outline.part[corner]]
         joined = on_circuit(board, number, layer)[component]
         corner, shortest, component = corner[joined], shortest[joined], component[joined]

@@ -8,10 +8,14 @@ import shapely
 
 from dfmcheck.board.model import Board, Layer
 from dfmcheck.board.nets import hole_polygons
+from dfmcheck.formats.records import Kind
+from dfmcheck.geometry.depth import part_at
 from dfmcheck.geometry.edges import CHORD_ERROR
 from dfmcheck.geometry.free_ends import EndSearch, FreeEnds
+from dfmcheck.geometry.image import Image
 from dfmcheck.measure.common import names, place_points
 from dfmcheck.measure.etch_common import on_circuit
+from dfmcheck.measure.mask_shapes import touching
 from dfmcheck.measure.places import Places
 from dfmcheck.measure.rule import Rule, measures
 from dfmcheck.terms import Side, Step, Weight
@@ -43,9 +47,10 @@ def dangling_ends(board: Board, reach: float) -> Places:
     """Free ends of round draws, with their length along the centre line.
 
     An end is free where neither its centre nor its round cap meets other copper, a hole or an
-    opening in the mask. From there the chain of draws is followed back to where its centre
-    line first meets copper that is not one further draw end to end. Chains that meet nothing
-    (lettering), copper without land or hole and ends at the profile are left out.
+    opening in the mask; the openings of other lands do not count. From there the chain of draws
+    is followed back to where its centre line first meets copper that is not one further draw end
+    to end. Chains that meet nothing (lettering), copper without land or hole and ends at the
+    profile are left out.
     """
     return Places.concat([_on_layer(board, n, layer) for n, layer in board.numbered()])
 
@@ -75,16 +80,28 @@ def _on_layer(board: Board, number: int, layer: Layer) -> Places:
 
 
 def _openings(board: Board, number: int, layer: Layer) -> npt.NDArray[np.object_]:
-    """Holes through the layer, and what the mask opens over it."""
+    """Holes through the layer, and what the mask opens over it but for lands: a conductor that
+    stops in a land's opening has missed the land."""
     holes = board.holes
     crossed = np.flatnonzero((holes.first <= number) & (holes.last >= number))
     stack = board.stack or board.copper
     open_ = [
-        mask.image.parts
+        _without_land(mask.image.parts, layer.image)
         for mask in board.masks
         if layer is (stack[0] if mask.role.side is Side.TOP else stack[-1])
     ]
     return np.concatenate([hole_polygons(holes, crossed), *open_])
+
+
+def _without_land(openings: npt.NDArray[np.object_], image: Image) -> npt.NDArray[np.object_]:
+    """Openings that hold the middle of no flash, and whose own lies in no region."""
+    holds = np.zeros(len(openings), dtype=np.bool_)
+    at = part_at(openings, image.x[image.flash], image.y[image.flash])
+    holds[at[at >= 0]] = True
+    areas = image.pieces[image.kind == Kind.REGION]
+    rest = np.flatnonzero(~holds)
+    holds[rest[touching(shapely.centroid(openings[rest]), areas)[0]]] = True
+    return openings[~holds]
 
 
 def _leads_out(board: Board, ends: FreeEnds) -> npt.NDArray[np.bool_]:

@@ -63,6 +63,7 @@ SLIVER = Rule(
     "where the neck is the only way from one part of the pour to another.",
     source="common practice",
     weight=Weight.QUERY,
+    repeats=True,
 )
 
 STROKE = Rule(
@@ -148,6 +149,8 @@ def _places(board: Board, layer: Layer, widths: Widths, reach: float) -> Places:
     if len(image.edges):
         thin = hair_edges(image)
         hair &= thin[edge_p] & thin[edge_q]
+    if (hair & (rule == _WIDTH)).any():  # one drawing left in the layer, told by one rule
+        rule = np.where(hair, _WIDTH, rule)
     return Places.of(
         rule=names(_RULES, rule),
         layer=layer.name,

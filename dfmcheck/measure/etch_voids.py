@@ -40,6 +40,7 @@ Floats = npt.NDArray[np.float64]
 
 _GRID = 1e-6  # mm; either outline is rounded to a nanometre
 _TOUCHING = 0.002  # mm; below this two outlines of one net are taken to touch
+_SEEN = 0.006  # mm; no film shows a void smaller than this
 _MEANT = 0.1
 _COMPACT = 3.0  # longer than so many times its width a void is a slit, not a pinhole
 _FEW = 20_000  # outline points; a layer with fewer is searched again within a fraction of a second
@@ -58,6 +59,7 @@ NOTCH = Rule(
     who="edit",
     front_end="May fill the slit when both sides are one net and no impedance is asked for.",
     source="common practice",
+    repeats=True,
 )
 
 RESIST = Rule(
@@ -75,6 +77,7 @@ RESIST = Rule(
     front_end="May fill a slit inside one net where no impedance is asked for.",
     source="common practice",
     weight=Weight.QUERY,
+    repeats=True,
 )
 
 PINHOLE = Rule(
@@ -98,11 +101,11 @@ PINHOLE = Rule(
 def narrow_voids(board: Board, reach: float) -> Places:
     """Narrow free space with one net on both sides, on every copper layer's final image.
 
-    A place in a void closed all round, no more than twice as wide on the whole as at that
-    place, belongs to ``etch.resist-sliver``; a void whose smallest turned rectangle is no more
+    A place in a void of its net closed all round, no more than twice as wide on the whole as at
+    that place, belongs to ``etch.resist-sliver``; a void whose smallest turned rectangle is no more
     than three times as long as wide, and within reach, is one place of ``etch.pinhole`` (and
     of nothing else); every other place is an ``etch.notch``. Voids with a drilled hole or
-    other copper in them are no pinholes.
+    other copper in them, and those under 6 µm, are no pinholes.
 
     A gap between two strokes of one letter, less than a tenth of either, is not listed: they
     are drawn to be one, and no circuit is the worse for it. Neither is a gap beside a hairline,
@@ -153,9 +156,12 @@ def _slits(
     widths, value, error, void = widths.take(keep), value[keep], error[keep], void[keep]
     edge_p, edge_q = edge_p[keep], edge_q[keep]
     closed = np.zeros(len(widths), dtype=np.bool_)
-    held, of = np.unique(void[void >= 0], return_inverse=True)
+    # The clearance in another net's pour round two lands of one net is no slit of theirs.
+    own = np.flatnonzero(void >= 0)
+    own = own[net[voids.part[void[own]]] == net[widths.part[own]]]
+    held, of = np.unique(void[own], return_inverse=True)
     if len(held):
-        closed[void >= 0] = mean_width(voids.take(held), image.parts)[of] <= 2 * value[void >= 0]
+        closed[own] = mean_width(voids.take(held), image.parts)[of] <= 2 * value[own]
     return Places.of(
         rule=np.where(closed, RESIST.id, NOTCH.id).astype(object),
         layer=layer.name,
@@ -236,7 +242,7 @@ def _compact(
     rows = rows[free_of(voids.take(rows), outer_points(parts))]
     rows = rows[free_of(voids.take(rows), drilled)]
     short, long, p, q = rectangles(voids.shape[rows])
-    keep = (long <= _COMPACT * short) & (short > _TOUCHING)
+    keep = (long <= _COMPACT * short) & (short > _SEEN)
     return Widths(short[keep], p[keep], q[keep], rows[keep])
 
 

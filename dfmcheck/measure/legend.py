@@ -9,12 +9,12 @@ import numpy.typing as npt
 import shapely
 
 from dfmcheck.board.model import Board, Layer
-from dfmcheck.board.nets import hole_polygons
 from dfmcheck.formats.records import Kind
 from dfmcheck.geometry.edges import CHORD_ERROR
 from dfmcheck.geometry.facing import narrow_places
 from dfmcheck.geometry.gaps import gaps_between
 from dfmcheck.geometry.image import Image
+from dfmcheck.measure.at_profile import round_depths, round_gaps
 from dfmcheck.measure.common import (
     concat_layers,
     edges_at,
@@ -34,6 +34,7 @@ from dfmcheck.measure.mask_shapes import (
     on_board,
     touching,
 )
+from dfmcheck.measure.over_holes import over_holes
 from dfmcheck.measure.places import WHOLE_LAYER, Places
 from dfmcheck.measure.rule import Rule, measures
 from dfmcheck.terms import Step, Weight
@@ -187,6 +188,7 @@ IN_HOLE = Rule(
     source="common practice",
     allowance="radius",
     weight=Weight.QUERY,
+    past="legend ink over an open hole, in from its wall",
 )
 
 
@@ -206,18 +208,13 @@ def ink_in_hole(board: Board, reach: float) -> Places:
             open_ = holes.plated[rows] == 0
             open_[touching(centre, mask.image.parts)[0]] = True
             rows = rows[open_]
-        walls = holes.edges.take(rows)
-        gaps = nearest_gap(g := gaps_between(walls, ink.edges, reach), g.a)
-        value = gaps.value.copy()
-        # An area of ink over the whole hole has no outline near its axis.
-        over = np.unique(touching(shapely.centroid(hole_polygons(holes, rows)), ink.parts)[0])
-        deep = np.isin(gaps.a, over)
-        value[deep] = np.minimum(value[deep], -walls.r[gaps.a[deep]])
+        gaps = over_holes(holes.edges.take(rows), ink, reach)
+        value = gaps.value
         hole = rows[gaps.a]
         return Places.of(
             rule=IN_HOLE.id,
             layer=legend.name,
-            kind=np.where(value < 0, "in hole", "near hole").astype(object),
+            kind=np.where(value < 0, "over", "near").astype(object),
             value=value,
             uncertainty=gaps.error,
             **place_points(board, gaps.p, gaps.q),
@@ -246,6 +243,7 @@ OVER_PROFILE = Rule(
     front_end="Clips ink at the profile; asks only where a marking becomes unreadable.",
     source="common practice",
     weight=Weight.QUERY,
+    past="legend ink beyond the drawn profile",
 )
 
 
@@ -262,6 +260,7 @@ def ink_over_profile(board: Board, reach: float) -> Places:
             return Places.empty()
         gaps = gaps_between(ink.edges, profile.edges, reach)
         gaps = nearest_gap(gaps, ink.part[ink.edges.piece[gaps.a]])
+        gaps = round_gaps(gaps, ink.edges, profile)
         part = ink.part[ink.edges.piece[gaps.a]]
         value, p, q = gaps.value.copy(), gaps.p.copy(), gaps.q.copy()
         if not profile.area.is_empty:
@@ -270,11 +269,13 @@ def ink_over_profile(board: Board, reach: float) -> Places:
             lap = laps(ink.parts[part[rows]], np.full(len(rows), beyond, dtype=object))
             deep = lap.depth > _LEAST
             rows = rows[deep]
-            value[rows], p[rows], q[rows] = -lap.depth[deep], lap.p[deep], lap.q[deep]
+            p[rows] = lap.p[deep]
+            past, q[rows] = round_depths(lap.depth[deep], p[rows], lap.q[deep], profile)
+            value[rows] = -past
         return Places.of(
             rule=OVER_PROFILE.id,
             layer=legend.name,
-            kind=np.where(value < 0, "over profile", "near profile").astype(object),
+            kind=np.where(value < 0, "over", "near").astype(object),
             value=value,
             uncertainty=gaps.error + np.where(value < 0, CHORD_ERROR, 0.0),
             **place_points(board, p, q),

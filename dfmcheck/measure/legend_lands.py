@@ -55,6 +55,7 @@ ON_LAND = Rule(
     front_end="Clips ink at the openings; asks only where a marking becomes unreadable.",
     source="IPC-A-600 2.11 (marking must not be on lands; value from memory), limits per shop",
     weight=Weight.QUERY,
+    past="legend ink on bared copper, in from the edge of the mask opening",
 )
 
 

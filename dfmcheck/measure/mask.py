@@ -99,6 +99,7 @@ CLEARANCE = Rule(
     front_end="May enlarge openings to the shop's clearance where the webs allow it.",
     source="IPC-7351 (mask clearance; value from memory), limits per shop",
     weight=Weight.QUERY,
+    past="mask on a land, in from its edge",
 )
 
 

@@ -25,6 +25,7 @@ FLASHED = 0.9
 _FEW = 0.1  # figures to lands; more of them may be drawn lands where no paste tells
 _BARED = 0.5  # of a draw: less of it in openings, and it is a conductor under mask
 _BESIDE = 0.5  # mm; how far beside a web the copper counts that solder may reach
+_HOLDS = 0.1  # mm; a web of mask from this width on holds in development (common practice)
 
 
 def plain_copper(board: Board, side: Side | None, image: Image) -> Bools:
@@ -125,7 +126,8 @@ def figure_nets(board: Board, layer: Layer) -> Bools:
 def nothing_to_bridge(copper: Layer, figure: Bools, mask: Image, gaps: Gaps) -> Bools:
     """Whether the copper beside each web, in both openings, and under it is of one net at most.
 
-    Figures count as no net: solder that joins them to one net joins nothing.
+    Figures count as no net: solder that joins them to one net joins nothing. Where a bared figure
+    lies between two nets, thin webs on either side, solder over both would join those.
     """
     if len(gaps) == 0:
         return np.zeros(0, dtype=np.bool_)
@@ -133,9 +135,9 @@ def nothing_to_bridge(copper: Layer, figure: Bools, mask: Image, gaps: Gaps) -> 
     net = np.where(figure, -1, copper.net)[image.component].astype(np.int64)
     ends = mask.part[mask.edges.piece[np.stack([gaps.a, gaps.b])]].astype(np.intp)
     opening, under = touching(mask.parts, image.parts)
-    low_in, high_in = (side[ends] for side in _range(opening, net[under], len(mask.parts)))
-    low, high = low_in.min(axis=0), high_in.max(axis=0)
-    out = low >= high
+    lowest, highest = _range(opening, net[under], len(mask.parts))
+    low, high = lowest[ends].min(axis=0), highest[ends].max(axis=0)
+    out, across = low >= high, high.copy()
     # Mostly lands of two nets lie right beside the web.
     rows = np.flatnonzero(~out)
     low_at, high_at = _beside(mask, gaps.take(rows), ends[:, rows], image, net, opening, under)
@@ -144,7 +146,8 @@ def nothing_to_bridge(copper: Layer, figure: Bools, mask: Image, gaps: Gaps) -> 
     lines = shapely.linestrings(np.stack([gaps.p[rows], gaps.q[rows]], axis=1))
     line, over = touching(lines, image.parts)
     low_at, high_at = _range(line, net[over], len(rows))
-    out[rows] = np.minimum(low[rows], low_at) >= np.maximum(high[rows], high_at)
+    across[rows] = np.maximum(high[rows], high_at)
+    out[rows] = np.minimum(low[rows], low_at) >= across[rows]
     left = np.flatnonzero(~out[rows])
     rows, low_at, high_at = rows[left], low_at[left], high_at[left]
     near = shapely.buffer(
@@ -153,8 +156,25 @@ def nothing_to_bridge(copper: Layer, figure: Bools, mask: Image, gaps: Gaps) -> 
     bared = shapely.intersection(mask.parts[ends[:, rows]], near).reshape(-1)
     bit, over = touching(bared, image.parts)
     low, high = _range(bit % len(rows), net[over], len(rows))
-    out[rows] = np.minimum(low, low_at) >= np.maximum(high, high_at)
-    return np.asarray(out)
+    across[rows] = np.maximum(high, high_at)
+    out[rows] = np.minimum(low, low_at) >= across[rows]
+    netless = np.zeros(len(mask.parts), dtype=np.bool_)
+    netless[opening] = True
+    netless &= highest < 0
+    return np.asarray(out & ~_between_nets(netless, ends, across, gaps.value < _HOLDS))
+
+
+def _between_nets(netless: Bools, ends: Rows, across: Nets, thin: Bools) -> Bools:
+    """Thin webs beside a netless opening that has thin webs to two nets or more, (n,).
+
+    ``ends`` (2, n) are the openings of each web, ``across`` the net it lies beside, -1 for none.
+    """
+    end, web = np.nonzero(netless[ends] & thin)
+    hub = ends[end, web]
+    low, high = _range(hub, across[web], len(netless))
+    out = np.zeros_like(thin)
+    out[web[low[hub] < high[hub]]] = True
+    return out
 
 
 def _range(row: Rows, net: npt.NDArray[np.int64], count: int) -> tuple[Nets, Nets]:

@@ -36,7 +36,7 @@ Floats = npt.NDArray[np.float64]
 Rows = npt.NDArray[np.intp]
 Bools = npt.NDArray[np.bool_]
 
-_BARED = "bared conductor"
+_BARED = "bared"
 _LEAST = 0.002  # mm; a lap below this is rounding
 _FEW = 6  # more bared conductors than these have one cause
 _ALIKE = 10  # so many lands alike show what is meant for one of them
@@ -58,6 +58,7 @@ OTHER_CONDUCTOR = Rule(
     "conductor is bared as drawn and the opening cannot be shrunk.",
     source="common practice (mask registration)",
     weight=Weight.QUERY,
+    past="conductor of another net in a mask opening, in from its edge",
 )
 
 

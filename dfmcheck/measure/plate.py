@@ -27,6 +27,8 @@ RING = Rule(
     front_end="May grow lands where spacing allows; must ask before changing a hole.",
     source="IPC-6012 (annular ring by class) and IPC-2221B 9.1 (land size; values from memory)",
     allowance="ring",
+    past="hole beyond the edge of its land",
+    through=True,
 )
 
 
@@ -45,6 +47,7 @@ BREAKOUT = Rule(
     front_end="May add fillets where spacing allows; must ask before moving a hole.",
     source="IPC-6012 3.4.2 (breakout by class: 90° in class 2, 180° in class 1, none in class 3; "
     "values from memory)",
+    through=True,
 )
 
 

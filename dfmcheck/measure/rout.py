@@ -8,10 +8,10 @@ import numpy as np
 import shapely
 
 from dfmcheck.board.model import Board, Layer
-from dfmcheck.geometry.arcs import onto_arcs
 from dfmcheck.geometry.edges import Edges
 from dfmcheck.geometry.gaps import Gaps, along_parallels, clear_of, gaps_between, thin
 from dfmcheck.geometry.image import Image
+from dfmcheck.measure.at_profile import round_gaps
 from dfmcheck.measure.common import (
     CELL,
     concat_layers,
@@ -41,6 +41,7 @@ PROFILE = Rule(
     source="IPC-2221B 10.1 (edge spacing; value from memory), limits per shop",
     caution="Distance to a housing or to the edge that keeps people safe from dangerous voltage "
     "is judged by the applicable safety standard and licensed practice.",
+    past="copper beyond the centre line of the drawn profile",
 )
 
 INNER = Rule(
@@ -59,6 +60,7 @@ INNER = Rule(
     source="IPC-2221B 10.1 (edge spacing; value from memory), limits per shop",
     caution="Distance to a housing or to the edge that keeps people safe from dangerous voltage "
     "is judged by the applicable safety standard and licensed practice.",
+    past="inner copper beyond the centre line of the drawn profile",
 )
 
 
@@ -106,7 +108,7 @@ def copper_to_profile(board: Board, reach: float) -> Places:
             return gaps.take(at | (gaps.value <= 0))
 
         gaps = copper_to_line(image, line, reach, inside)
-        gaps = onto_arcs(gaps, image.edges, line, profile.lines[line.piece])
+        gaps = round_gaps(gaps, image.edges, profile)
         component = image.edge_component[gaps.a]
         kind = feature_kind(image, image.edges.piece[gaps.a])
         return Places.of(

@@ -26,6 +26,7 @@ SCORE = Rule(
     source="common practice, limits per shop",
     caution="Distance to the edge that keeps people safe from dangerous voltage is judged by the "
     "applicable safety standard and licensed practice.",
+    past="copper beyond the centre of a score line",
 )
 
 

@@ -18,12 +18,13 @@ if TYPE_CHECKING:
 Direction = Literal["at-least", "at-most"]
 """``at-least``: the measured value must not be below the limit; ``at-most``: not above it."""
 
-Allowance = Literal["none", "ring", "wall", "radius", "aspect", "grown", "foil"]
+Allowance = Literal["none", "ring", "wall", "radius", "aspect", "grown", "foil", "register"]
 """How a shop's allowance ``a`` from finished to drilled diameter shifts the value:
 ``ring`` and ``radius`` (one wall of one hole moves): value - a/2; ``wall`` (two holes grow
 towards each other): value - a; ``aspect``: value * d / (d + a) with d the hole size in the
 file; ``grown`` (the drilled diameter itself): value + a; ``foil``: value / t with t the shop's
-stencil foil (its area or width over its thickness); ``none``: not at all."""
+stencil foil (its area or width over its thickness); ``register``: a value below nought by no
+more than the shop's register of the stencil is nought; ``none``: not at all."""
 
 LooksAt = Literal[
     "copper", "outer", "inner", "stack", "mask", "legend", "paste", "drill", "package"
@@ -73,6 +74,12 @@ class Rule:
         Measured only where the user gives what it needs; otherwise it does not count as lacking.
     through : bool
         One hole goes through many layers: what it does on all of them is one finding.
+    repeats : bool
+        What is alike on many layers by its nature (a pour round the same holes): what lies at one
+        place on several of them is one finding.
+    past : str
+        What it is where the value is below nought, as a length; "" where it is never, or where
+        the quantity says enough.
     """
 
     id: str
@@ -92,6 +99,8 @@ class Rule:
     caution: str = ""
     opt_in: bool = False
     through: bool = False
+    repeats: bool = False
+    past: str = ""
 
 
 Measure = Callable[["Board", float], "Places"]

@@ -3,13 +3,10 @@
 from __future__ import annotations
 
 import numpy as np
-import numpy.typing as npt
 import shapely
 
 from dfmcheck.board.model import Board, Layer
-from dfmcheck.board.nets import hole_polygons
 from dfmcheck.formats.records import Kind
-from dfmcheck.geometry.gaps import gaps_between
 from dfmcheck.geometry.image import Image
 from dfmcheck.measure.common import (
     concat_layers,
@@ -24,13 +21,13 @@ from dfmcheck.measure.mask_shapes import (
     holes_on,
     mask_of,
     meets,
-    nearest_gap,
     outer_copper,
     piece_source,
     touching,
     worst_first,
 )
 from dfmcheck.measure.mask_twins import depth_in
+from dfmcheck.measure.over_holes import over_holes
 from dfmcheck.measure.places import WHOLE_LAYER, Places
 from dfmcheck.measure.rule import Rule, measures
 from dfmcheck.measure.stencil import printing
@@ -47,7 +44,7 @@ BEYOND_LAND = Rule(
     id="stencil.paste-beyond-land",
     step=Step.STENCIL,
     looks_at="paste",
-    quantity="copper that reaches beyond the edge of a paste opening",
+    quantity="land left round a paste opening",
     unit="mm",
     direction="at-least",
     on_the_floor="Paste printed beside the land does not draw back wholly: it leaves solder balls "
@@ -56,14 +53,16 @@ BEYOND_LAND = Rule(
     who="ask",
     front_end="Must ask: paste may be overprinted on purpose.",
     source="IPC-7525 3.2.3 (openings no larger than the land; value from memory)",
+    allowance="register",
     weight=Weight.QUERY,
+    past="paste beyond the edge of its land",
 )
 
 ON_MASK = Rule(
     id="stencil.paste-on-mask",
     step=Step.STENCIL,
     looks_at="paste",
-    quantity="distance from a paste opening to the edge of the mask opening round it",
+    quantity="mask opening left round a paste opening",
     unit="mm",
     direction="at-least",
     on_the_floor="Paste printed on mask holds the foil off the land and leaves solder balls.",
@@ -71,7 +70,9 @@ ON_MASK = Rule(
     who="ask",
     front_end="Must ask: paste may be overprinted on purpose.",
     source="common practice",
+    allowance="register",
     weight=Weight.QUERY,
+    past="paste on the mask beyond the edge of its opening",
 )
 
 
@@ -213,6 +214,7 @@ OVER_HOLE = Rule(
     front_end="Must ask whether the holes are to be filled (IPC-4761 type VII).",
     source="IPC-7525 (value from memory); IPC-4761 for filled vias",
     weight=Weight.QUERY,
+    past="paste over a hole, in from its wall",
 )
 
 
@@ -229,46 +231,22 @@ def opening_over_hole(board: Board, reach: float) -> Places:
         holes = board.holes
         rows = holes_on(board, paste.role.side)
         rows = rows[(holes.plated[rows] == 0) | (2 * holes.r[rows] > _VIA)]
-        walls = holes.edges.take(rows)
-        gaps = nearest_gap(found := gaps_between(walls, image.edges, reach), found.a)
-        value = gaps.value.copy()
-        over = touching(shapely.centroid(hole_polygons(holes, rows)), image.parts)[0]
-        value, gaps_a = _covered(value, gaps.a, over, walls.r)
-        lost = np.setdiff1d(over, gaps.a)
-        p = np.concatenate([gaps.p, np.stack([walls.x0, walls.y0], axis=-1)[lost]])
-        q = np.concatenate([gaps.q, np.stack([walls.x1, walls.y1], axis=-1)[lost]])
-        hole_row = np.concatenate([gaps_a, lost])
-        value = np.concatenate([value, -walls.r[lost]])
-        edge = np.concatenate([gaps.b, np.full(len(lost), -1)]).astype(np.intp)
-        error = np.concatenate([gaps.error, walls.error[lost]])
-        hole = rows[hole_row]
+        gaps = over_holes(holes.edges.take(rows), image, reach)
+        hole = rows[gaps.a]
         kind = np.where(holes.plated[hole] == 0, "unplated hole", "component hole")
-        columns = source(image, edge, "b")
         return Places.of(
             rule=OVER_HOLE.id,
             layer=paste.name,
             kind=kind.astype(object),
-            value=value,
-            uncertainty=error,
-            **place_points(board, p, q),
+            value=gaps.value,
+            uncertainty=gaps.error,
+            **place_points(board, gaps.p, gaps.q),
             hole=2 * holes.r[hole],
             plated=holes.plated[hole],
             group=WHOLE_LAYER - (kind == "component hole").astype(np.int64),
             net_a=names(board.net_names, holes.net[hole]),
             **hole_source(board, hole, "a"),
-            **columns,
+            **source(image, gaps.b, "b"),
         )
 
     return concat_layers(board, board.pastes, one)
-
-
-def _covered(
-    value: npt.NDArray[np.float64],
-    hole: npt.NDArray[np.intp],
-    over: npt.NDArray[np.intp],
-    radius: npt.NDArray[np.float64],
-) -> tuple[npt.NDArray[np.float64], npt.NDArray[np.intp]]:
-    """Holes whose middle lies under paste are covered to the middle, at least."""
-    deep = np.isin(hole, over)
-    value[deep] = np.minimum(value[deep], -radius[hole[deep]])
-    return value, hole

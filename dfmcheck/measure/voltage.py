@@ -9,6 +9,7 @@ import numpy.typing as npt
 import shapely
 
 from dfmcheck.board.model import Board, Layer
+from dfmcheck.geometry.depth import part_at
 from dfmcheck.geometry.edges import CHORD_ERROR, Edges
 from dfmcheck.geometry.gaps import (
     Gaps,
@@ -86,6 +87,9 @@ def _on_layer(board: Board, layer: Layer, reach: float) -> Places:
         gaps = along_parallels(gaps, edges, edges)
         gaps = gaps.take((gaps.value > 0) & (gaps.value <= far))
         gaps = gaps.take(thin(gaps, pair_key(edges.piece[gaps.a], edges.piece[gaps.b]), CELL))
+        # Most cross copper at their middle, which is soon told.
+        middle = (gaps.p + gaps.q) / 2
+        gaps = gaps.take(part_at(image.parts, middle[:, 0], middle[:, 1]) < 0)
         free = np.ones(len(gaps), dtype=np.bool_)
         free[_crossings(layer, gaps)[1]] = False
         return gaps.take(free)
@@ -146,30 +150,69 @@ def _across(
     last = np.concatenate([component[g.b] for g in (over, out)])
     graph = csr_array((np.concatenate([over.value, out.value]), (first, last)), shape=(n, n))
     volts = board.volts[layer.net]
-    best: dict[tuple[int, int, int], tuple[float, int]] = {}
+    ways = [_WAY.copy()]
     for s in range(0, len(near), _SOURCES):
         sources = near[s : s + _SOURCES]
         length, before = dijkstra(graph, indices=sources, limit=reach, return_predecessors=True)
-        for k in np.flatnonzero(np.isin(component[into.b], sources)).tolist():
-            at = int(np.searchsorted(sources, component[into.b[k]]))
-            ends = np.flatnonzero(np.isfinite(volts) & (length[at] + into.value[k] <= reach))
-            own = int(component[into.a[k]])
-            for end in ends[np.abs(volts[ends] - volts[own]) > _SAME].tolist():
-                key = (own, int(before[at, end]), end)
-                best[key] = min(
-                    best.get(key, (np.inf, 0)), (float(length[at, end] + into.value[k]), k)
-                )
-    pairs = zip(component[out.a].tolist(), component[out.b].tolist(), strict=True)
-    by_pair = {pair: k for k, pair in enumerate(pairs)}
-    begun = set(np.unique(component[start]).tolist())
+        length[:, ~np.isfinite(volts)] = np.inf
+        at, end = np.nonzero(length <= reach)
+        row = np.flatnonzero(np.isin(component[into.b], sources))
+        of, k = _each_end(at, np.searchsorted(sources, component[into.b[row]]))
+        row, at, end = row[of], at[k], end[k]
+        own, value = component[into.a[row]], length[at, end] + into.value[row]
+        keep = (value <= reach) & (np.abs(volts[end] - volts[own]) > _SAME)
+        way = np.empty(int(keep.sum()), dtype=_WAY.dtype)
+        for name, column in (
+            ("own", own), ("last", before[at, end]), ("end", end), ("row", row), ("value", value)
+        ):  # fmt: skip
+            way[name] = column[keep]
+        ways.append(_shortest(way))
+    way = _shortest(np.concatenate(ways))
     # Between two that both start the way is found from either side.
-    ways = [w for w in best if w[2] not in begun or w[0] < w[2]]
-    head = into.take(np.array([best[w][1] for w in ways], dtype=np.intp))
-    tail = out.take(np.array([by_pair[w[1:]] for w in ways], dtype=np.intp))
+    begun = np.isin(way["end"], component[start])
+    way = way[~begun | (way["own"] < way["end"])]
+    head = into.take(way["row"])
+    pair = component[out.a].astype(np.int64) * n + component[out.b]
+    order = np.argsort(pair)
+    tail = out.take(order[np.searchsorted(pair[order], way["last"] * n + way["end"])])
     return Gaps(
-        np.searchsorted(rows, head.a), np.searchsorted(rows, tail.b),
-        np.array([best[w][0] for w in ways]), head.p, tail.q, head.error + tail.error,
+        np.searchsorted(rows, head.a), np.searchsorted(rows, tail.b), way["value"],
+        head.p, tail.q, head.error + tail.error,
     )  # fmt: skip
+
+
+_WAY = np.empty(
+    0, dtype=[("own", "i8"), ("last", "i8"), ("end", "i8"), ("row", "i8"), ("value", "f8")]
+)
+"""Ways from the component ``own`` by the gap ``row`` to the component ``end``, which they reach
+from the component ``last``; ``value`` is the laminate crossed, mm."""
+
+
+def _each_end(
+    source: npt.NDArray[np.intp], asked: npt.NDArray[np.intp]
+) -> tuple[npt.NDArray[np.intp], npt.NDArray[np.intp]]:
+    """Pairs of a row of ``asked`` and a row of ``source``, ascending, that are of one number.
+
+    Examples
+    --------
+    >>> [rows.tolist() for rows in _each_end(np.array([0, 0, 2]), np.array([2, 0, 1]))]
+    [[0, 1, 1], [2, 0, 1]]
+    """
+    first = np.searchsorted(source, asked)
+    count = np.searchsorted(source, asked, side="right") - first
+    of = np.repeat(np.arange(len(asked)), count)
+    return of, np.arange(len(of)) + (first - np.cumsum(count) + count)[of]
+
+
+def _shortest(way: npt.NDArray[np.void]) -> npt.NDArray[np.void]:
+    """The shortest of all ways between the same components, of equals that by the first gap; in
+    the order in which such ways are first met."""
+    order = np.lexsort((way["row"], way["value"], way["end"], way["last"], way["own"]))
+    same = way[order]
+    head = np.flatnonzero(run_starts(same["own"], same["last"], same["end"]))
+    if len(head) == 0:
+        return way
+    return same[head][np.argsort(np.minimum.reduceat(order, head))]
 
 
 def _narrowest(

@@ -38,9 +38,17 @@ def test_one_micrometre_past_the_limit_fails() -> None:
 
 
 def test_a_value_within_its_uncertainty_meets_the_limit() -> None:
-    assert judged(spacings([0.1496], uncertainty=0.0005)).verdict is Verdict.RELEASE
-    assert judged(spacings([0.1496], uncertainty=0.0005)).tightest[0].at_limit
-    assert judged(spacings([0.1496], uncertainty=0.0003)).verdict is Verdict.QUERY
+    assert judged(spacings([0.1486], uncertainty=0.0015)).verdict is Verdict.RELEASE
+    assert judged(spacings([0.1486], uncertainty=0.0015)).tightest[0].at_limit
+    assert judged(spacings([0.1486], uncertainty=0.0013)).verdict is Verdict.QUERY
+
+
+def test_less_than_half_a_micrometre_decides_nothing() -> None:
+    # two holes 0.3 apart on a slant, their coordinates rounded to 10 nm
+    for short, verdict in ((5e-6, Verdict.RELEASE), (0.0004, Verdict.RELEASE),
+                           (0.0006, Verdict.QUERY)):  # fmt: skip
+        assert judged(spacings([0.15 - short], uncertainty=0.0)).verdict is verdict
+    assert judged(spacings([0.1496])).tightest[0].at_limit
 
 
 def test_past_the_most_capable_tier_is_held_and_names_its_limit() -> None:
@@ -79,8 +87,10 @@ def test_weight_of_the_shop_replaces_that_of_the_rule() -> None:
 
 
 def test_value_and_limit_never_read_the_same() -> None:
-    (finding,) = judged(spacings([0.1496])).findings
-    assert "0.1496 mm" in finding.message
+    text = '[limits."etch.conductor-spacing"]\nstandard = 0.1503\n'
+    (finding,) = judged(spacings([0.1497]), text).findings
+    assert "0.1497 mm" in finding.message
+    assert "needs 0.1503 mm" in finding.message
 
 
 @pytest.mark.parametrize(

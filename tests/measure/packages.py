@@ -31,6 +31,11 @@ class Sheet:
         self.apertures.append(f"C,{self._n(diameter)}")
         return 9 + len(self.apertures)
 
+    def rectangle(self, width: float, height: float) -> int:
+        """Along the axes, however the sheet is turned."""
+        self.apertures.append(f"R,{self._n(width)}X{self._n(height)}")
+        return 9 + len(self.apertures)
+
     def flash(self, code: int, x: float, y: float) -> None:
         self.body.append(f"D{code}*\n{self._at(x, y)}D03*")
 

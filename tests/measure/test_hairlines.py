@@ -57,6 +57,26 @@ def test_hairlines_of_a_layer_are_one_finding(tmp_path: Path) -> None:
     assert len(np.unique(found["group"][hair])) == 1
 
 
+@pytest.mark.parametrize("joined", [True, False])
+def test_hairlines_are_told_by_one_rule(tmp_path: Path, joined: bool) -> None:
+    """A drawing left in the layer, of which one line may happen to cross a land."""
+    b = Laid()
+    thin = b.top.circle(0.005)
+    b.top.flash(b.top.circle(1.0), 5, 0)
+    b.mask.flash(b.mask.circle(1.2), 5, 0)
+    b.top.draw(b.top.circle(0.1), -8, -8, -8, -4)  # lettering stays what it is
+    for y in (0.0 if joined else 3.0, 6.0, 9.0):
+        b.top.draw(thin, -5, y, 5, y)
+    hair = {}
+    for rule in ("etch.conductor-width", "etch.text-stroke"):
+        found = rows(b, tmp_path / rule, rule, "conductor-1")
+        hair[rule] = int((found["kind"] == "drawn as a hairline").sum())
+    told = "etch.conductor-width" if joined else "etch.text-stroke"
+    assert hair.pop(told) >= 3
+    assert list(hair.values()) == [0]
+    assert found["value"].max() == pytest.approx(0.1, abs=NEAR)
+
+
 def test_ink_of_hairlines_meets_nothing(tmp_path: Path) -> None:
     b = Laid()
     b.top.flash(b.top.circle(1.4), 0, 0)

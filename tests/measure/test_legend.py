@@ -113,7 +113,7 @@ def test_ink_at_holes(tmp_path: Path, unit: str, angle: float) -> None:
     b.legend.draw(pen, -1, 0.4, 1, 0.4)  # 0.5 - 0.4 + 0.1 over the hole
     b.legend.draw(pen, 4, 0.75, 6, 0.75)  # 0.15 beside it
     found = rows(b, tmp_path, "legend.ink-in-hole", "legend-top")
-    assert found["kind"].tolist() == ["in hole", "near hole"]
+    assert found["kind"].tolist() == ["over", "near"]
     assert found["value"] == pytest.approx([-0.2, 0.15], abs=NEAR)
 
 
@@ -138,6 +138,6 @@ def test_ink_at_the_profile(tmp_path: Path, unit: str, angle: float) -> None:
     b.legend.draw(pen, 18, 0, 20.5, 0)  # 0.5 + 0.1 beyond
     b.legend.draw(pen, 18, 30, 20.5, 30)  # a title off the board
     found = rows(b, tmp_path, "legend.ink-over-profile", "legend-top")
-    assert found["kind"].tolist() == ["over profile", "near profile"]
+    assert found["kind"].tolist() == ["over", "near"]
     assert found["value"] == pytest.approx([-0.6, 0.08], abs=NEAR)
     assert b.at(found, 0) == pytest.approx((20.6, 0), abs=0.02)

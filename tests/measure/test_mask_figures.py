@@ -91,6 +91,29 @@ def test_web_between_parts_of_a_figure_has_nothing_to_bridge(tmp_path: Path) -> 
     assert set(found["kind"].tolist()) == {""}
 
 
+@pytest.mark.parametrize("joined", [True, False])
+@pytest.mark.parametrize("web", [0.06, 0.11])
+def test_drawn_land_between_two_nets_is_a_bridge_of_both(
+    tmp_path: Path, joined: bool, web: float
+) -> None:
+    """Three lands in a row; the middle one is drawn and has no net, pin, hole or paste."""
+    b = Laid()
+    _lands(b)
+    away = 1.0 + web
+    b.top.region(_square(-0.4, -0.4, 0.8))
+    b.mask.region(_square(-0.5, -0.5, 1.0))
+    for x in (-away, away):
+        b.top.flash(b.top.rectangle(0.8, 0.8), x, 0)
+        b.mask.flash(b.mask.rectangle(1.0, 1.0), x, 0)
+        if joined:
+            b.top.draw(b.top.circle(0.3), x, 0, x, -3)
+            b.top.draw(b.top.circle(0.3), x, -3, 0, -3)
+    found = rows(b, tmp_path, "mask.web", "mask-top", reach=0.15)
+    assert found["value"][:2] == pytest.approx([web] * 2, abs=NEAR)
+    bridge = not joined and web < 0.1
+    assert set(found["kind"].tolist()) == {"" if bridge else "nothing to bridge"}
+
+
 @pytest.mark.parametrize(
     ("circuit", "told"),
     [("", False), ("net", True), ("pin", True), ("conductor", True), ("in the opening", False)],

@@ -26,7 +26,7 @@ def test_opening_to_conductor_beside_and_bared(tmp_path: Path, unit: str, angle:
     b.top.draw(b.top.circle(0.2), -4, -8 + 0.7 - 0.05 + 0.1, 4, -8 + 0.7 - 0.05 + 0.1)
     found = rows(b, tmp_path, "mask.opening-to-conductor", "mask-top", reach=0.25)
     assert found["value"] == pytest.approx([-0.05, 0.04], abs=NEAR)
-    assert found["kind"].tolist() == ["bared conductor", ""]
+    assert found["kind"].tolist() == ["bared", ""]
     assert b.at(found, 0) == pytest.approx((0, -7.35), abs=0.06)
     assert b.at(found, 1) == pytest.approx((0, 0.6), abs=0.01)
 

@@ -4,10 +4,11 @@ const list = { all: [], matching: [], shown: 0 };
 
 function fillFilters() {
   const form = $('filters'), { findings, tiers } = state.data;
-  const unique = (key) => [...new Set(findings.map((f) => f[key]))].filter(Boolean);
+  const distinct = (of) => [...new Set(findings.flatMap(of))].filter(Boolean);
+  const unique = (key) => distinct((f) => f[key]);
   const natural = (a, b) => a.localeCompare(b, 'en', { numeric: true });
   const options = {
-    step: unique('step'), rule: unique('rule').sort(natural), layer: unique('layer').sort(natural),
+    step: unique('step'), rule: unique('rule').sort(natural), layer: distinct((f) => [f.layer, ...f.alsoOn]).sort(natural),
     severity: unique('severity'), tier: tiers,
   };
   for (const [name, words] of Object.entries(options)) {
