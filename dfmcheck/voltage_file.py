@@ -13,14 +13,14 @@ The voltage between two nets is taken as the difference of their values.
 
 from __future__ import annotations
 
-import math
 import re
+import sys
 import tomllib
 from pathlib import Path
 from typing import Any
 
 from dfmcheck.board.voltages import Stated, Voltages
-from dfmcheck.capability.toml_lines import key_lines
+from dfmcheck.capability.toml_lines import key_lines, read_toml
 from dfmcheck.errors import UsageError
 
 
@@ -53,7 +53,7 @@ def parse_voltages(text: str, file: str = "") -> Voltages:
     (Stated(name='BUS', volts=325.0, line=2),)
     """
     try:
-        raw = tomllib.loads(text)
+        raw = read_toml(text)
     except tomllib.TOMLDecodeError as error:
         match = re.search(r"line (\d+)", str(error))
         line = int(match[1]) if match else text.count("\n") + 1
@@ -90,7 +90,7 @@ def _entry(name: str, value: Any, file: str, line: int | None) -> Stated:
             "Put the name in quotes.", file, line,
         )  # fmt: skip
     number = isinstance(value, int | float) and not isinstance(value, bool)
-    if not number or not math.isfinite(value):
+    if not number or not abs(value) <= sys.float_info.max:
         shown = str(value).splitlines() or [""]
         raise UsageError(
             f"{name} = {shown[0]!r}" if isinstance(value, str) else f"{name} = {shown[0]}",

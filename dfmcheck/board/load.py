@@ -60,6 +60,8 @@ def load_gerber(
     if image is None:
         return Loaded(name, role, None, artwork, defects, assumptions, artwork.unit, *said)
     defects += image.defects
+    if len(artwork.objects) and len(image.parts) == 0:
+        defects = (*defects, _empty(name, role, len(artwork.objects)))
     return Loaded(name, role, image, None, defects, assumptions, artwork.unit, *said)
 
 
@@ -71,13 +73,36 @@ def unreadable(name: str, error: FormatError) -> Defect:
     )  # fmt: skip
 
 
-def _empty(name: str, role: Role) -> Defect:
-    # A side without legend or paste is common; copper without copper is not. Nobody sends a
-    # score file for a board that is not scored.
-    weight = Weight.HOLD if role.is_copper else Weight.NOTE
-    if role.function is Function.SCORE:
-        weight = Weight.QUERY
+def _empty(name: str, role: Role, objects: int = 0) -> Defect:
+    """The defect of a file that draws nothing, or of whose ``objects`` nothing is left."""
+    weight, action = _EMPTY.get(role.function, _NOT_MEANT)
+    found = "the file draws nothing"
+    if objects:
+        found = f"nothing is left of the {objects:,} objects the file draws"
     return Defect(
-        "data.empty-layer", weight, "the file draws nothing", "at least one object",
-        "Ask whether the layer is meant to be empty.", name, layer=str(role),
-    )  # fmt: skip
+        "data.empty-layer", weight, found, "at least one object", action, name, layer=str(role)
+    )
+
+
+_NOT_MEANT = (Weight.NOTE, "Ask whether the layer is meant to be empty.")
+_HELD = (Weight.HOLD, "Ask for the layer, or whether it is meant to be empty.")
+_EMPTY: Mapping[Function, tuple[Weight, str]] = {
+    # Copper without copper and a board without outline cannot be made.
+    Function.CONDUCTOR: _HELD,
+    Function.PLANE: _HELD,
+    Function.PROFILE: _HELD,
+    # Read one way the side has no opening, read the other way it has no mask.
+    Function.MASK: (
+        Weight.QUERY,
+        "It was measured as a drawing of openings, as masks are: the side counts as wholly "
+        "covered. Ask whether it is to be covered or bare.",
+    ),
+    # Nobody sends a score file for a board that is not scored.
+    Function.SCORE: (Weight.QUERY, "Ask for the score lines."),
+    # A side without legend is common. So is one without paste: layout programs write the file
+    # for either side, also of a board without surface parts, and the bare board has none of it.
+    Function.PASTE: (
+        Weight.NOTE,
+        "No opening of a stencil was measured for this side. Ask whether it is meant to be empty.",
+    ),
+}

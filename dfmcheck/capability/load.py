@@ -15,6 +15,7 @@
 
     [stencil]                       # needed where the shop limits stencil ratios
     foil = 0.12                     # its thickness
+    register = 0.025                # paste past its land or on mask by no more is as printed
 
     [panel]                         # how many boards fit on one
     sizes = [[457, 610]]
@@ -55,12 +56,13 @@ from dfmcheck.capability.schema import (
     RawHead,
     RawLimit,
     RawRange,
+    RawStencil,
     RawWhen,
     built,
     misfits,
 )
 from dfmcheck.capability.shop import Shop
-from dfmcheck.capability.toml_lines import key_lines, key_name
+from dfmcheck.capability.toml_lines import key_lines, key_name, read_toml
 from dfmcheck.errors import ShopFileError
 from dfmcheck.measure.rule import Rule
 from dfmcheck.measure.rule import rules as all_rules
@@ -197,7 +199,7 @@ class _Reading:
 
     def toml(self) -> dict[str, Any]:
         try:
-            return tomllib.loads(self.text)
+            return read_toml(self.text)
         except tomllib.TOMLDecodeError as error:
             match = re.search(
                 r"^(.*?) \(at (?:line (\d+), column (\d+)|end of document)\)$", str(error)
@@ -300,22 +302,18 @@ class _Reading:
                 self.problem((*head, "tiers", n), f"tier '{tier}' twice", "each tier once")
         default = shop.default_tier
         if default not in tiers:
-            self.problem(
-                (*head, "default_tier"),
-                f"default_tier '{default}'",
-                "one of " + ", ".join(tiers),
-                _meant(default, tiers),
-            )
-        for name in ("plated", "unplated"):
-            growth: float = getattr(read.allowance, name)
-            if growth * MM[shop.units] > 1.0:
-                self.problem(
-                    ("allowance", name),
-                    f"allowance.{name} = {growth:g} {shop.units}",
-                    "at most 1 mm",
-                    "Check units.",
-                )
-        no_foil = read.stencil is None or read.stencil.foil == 0
+            said, expected = f"default_tier '{default}'", "one of " + ", ".join(tiers)
+            self.problem((*head, "default_tier"), said, expected, _meant(default, tiers))
+        stencil = read.stencil or RawStencil(foil=0.0)
+        for table, name, length in (
+            ("allowance", "plated", read.allowance.plated),
+            ("allowance", "unplated", read.allowance.unplated),
+            ("stencil", "register", stencil.register),
+        ):
+            if length * MM[shop.units] > 1.0:
+                said = f"{table}.{name} = {length:g} {shop.units}"
+                self.problem((table, name), said, "at most 1 mm", "Check units.")
+        no_foil = stencil.foil == 0
         for id_, limit in read.limits.items():
             if self.rules[id_].allowance == "foil" and no_foil:
                 path = ("limits", id_)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Any
 
@@ -18,6 +19,8 @@ from dfmcheck.geometry.segments import closest_pairs, points_to_segments
 
 Floats = npt.NDArray[np.float64]
 Rows = npt.NDArray[np.intp]
+_BATCH = 2_000_000  # pairs of probe and facet looked at at a time: about 300 MB
+_FEW, _SAMPLE = 1_000, 200  # probes; so few are one block, so many tell for the others
 _LARGE = 500  # vertices; it takes long to tell whether a point lies in such a part
 
 
@@ -157,21 +160,11 @@ class Inside:
         left = np.arange(len(probes))
         for far in (reach / 8, reach / 3, reach) if reach > 0 else (0.0,):
             asked, wanted = probes.take(left), part[left]
-            low_x, low_y, high_x, high_y = asked.bounds(far)
-            of, facet = self._outline.query(
-                np.stack([low_x, low_y], axis=-1), np.stack([high_x, high_y], axis=-1)
-            )
-            mine = (wanted[of] < 0) | (self._outline.part[facet] == wanted[of])
-            if self._gone is not None:
-                mine &= ~self._gone[facet]
-            keep = np.flatnonzero(mine)
-            of, facet = of[keep], facet[keep]
-            distance, a, b = closest_pairs(asked.segments, of, self._segments, facet)
-            order = _nearest_first(of, distance, b)
-            rows = order[run_starts(of[order])]
+            near = [self._first(asked, wanted, block, far) for block in self._blocks(asked, far)]
+            of, distance, a, b, facet = (np.concatenate(c) for c in zip(*near, strict=True))
             # Points equally near must all have been looked at.
-            sure = distance[rows] - asked.r[of[rows]] <= (far if far == reach else far - 1e-6)
-            rows = rows[sure]
+            sure = distance - asked.r[of] <= (far if far == reach else far - 1e-6)
+            rows = np.flatnonzero(sure)
             hit, owner = of[rows], self._outline.part[facet[rows]]
             a, b = a.take(rows, axis=0), b.take(rows, axis=0)
             found.append((left[hit], distance[rows], a, b, owner))
@@ -182,6 +175,45 @@ class Inside:
                 break
         hit, distance, a, b, owner = (np.concatenate(column) for column in zip(*found, strict=True))
         return hit, distance, a, b, owner
+
+    def _first(
+        self, asked: Edges, wanted: Rows, block: Rows, far: float
+    ) -> tuple[Rows, Floats, Floats, Floats, Rows]:
+        """Nearest facet of each probe of a block, of all those within ``far`` of its box: rows
+        of the probes, distance, the points nearest to each other, and the facet."""
+        probes = asked.take(block)
+        of, facet = self._query(probes, far)
+        part = wanted[block[of]]
+        mine = (part < 0) | (self._outline.part[facet] == part)
+        if self._gone is not None:
+            mine &= ~self._gone[facet]
+        keep = np.flatnonzero(mine)
+        of, facet = of[keep], facet[keep]
+        distance, a, b = closest_pairs(probes.segments, of, self._segments, facet)
+        order = _nearest_first(of, distance, b)
+        rows = order[run_starts(of[order])]
+        return (
+            block[of[rows]],
+            distance[rows],
+            a.take(rows, axis=0),
+            b.take(rows, axis=0),
+            facet[rows],
+        )
+
+    def _query(self, probes: Edges, far: float) -> tuple[Rows, Rows]:
+        low_x, low_y, high_x, high_y = probes.bounds(far)
+        low, high = np.stack([low_x, low_y], axis=-1), np.stack([high_x, high_y], axis=-1)
+        return self._outline.query(low, high)
+
+    def _blocks(self, probes: Edges, far: float) -> Iterator[Rows]:
+        """Runs of probes, each with about as many facets nearby as are looked at at a time."""
+        n, step = len(probes), _FEW
+        if n > _FEW:
+            sample = np.unique(np.linspace(0, n - 1, _SAMPLE).astype(np.intp))
+            each = len(self._query(probes.take(sample), far)[0]) / len(sample)
+            step = max(50, int(_BATCH / max(each, 1.0)))
+        for s in range(0, max(n, 1), step):
+            yield np.arange(s, min(s + step, n))
 
     def _outside(
         self, probes: Edges, inside: Any, p0: Rows, p1: Rows, reach: float, out: Depths

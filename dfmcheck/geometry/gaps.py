@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from typing import Any
 
@@ -18,8 +18,10 @@ from dfmcheck.geometry.segments import closest_on_segment, closest_pairs, points
 Floats = npt.NDArray[np.float64]
 Rows = npt.NDArray[np.intp]
 Pairs = tuple[Rows, Rows]
-_BATCH = 2_000_000
+_BATCH = 2_000_000  # pairs worked on at a time: about 300 MB, whatever the reach
 _SHARED = 0.05  # mm; shorter stretches that run parallel are one place
+_WIDE = 0.5  # mm; half of a gap from which on the middle is looked at first
+_FEW, _SAMPLE = 1_000, 200  # points; so few are one block, so many tell for the others
 _TOUCHING = 1e-6  # mm; nearer than this parts are one component
 
 
@@ -42,9 +44,13 @@ class Gaps:
     def __len__(self) -> int:
         return len(self.value)
 
-    def take(self, rows: npt.NDArray[Any]) -> Gaps:
+    def take(self, rows: npt.NDArray[Any] | slice) -> Gaps:
+        if isinstance(rows, slice):
+            return Gaps(*(getattr(self, name)[rows] for name in _COLUMNS))
         rows = np.asarray(rows)
         if rows.dtype == np.bool_:
+            if rows.all():
+                return self  # mostly: a table may be of gigabytes
             rows = np.flatnonzero(rows)
         return Gaps(
             self.a[rows], self.b[rows], self.value[rows], self.p.take(rows, axis=0),
@@ -56,12 +62,25 @@ class Gaps:
         if not tables:
             r = np.empty(0, dtype=np.intp)
             return cls(r, r, np.empty(0), np.empty((0, 2)), np.empty((0, 2)), np.empty(0))
-        return cls(
-            *(
-                np.concatenate([getattr(t, n) for t in tables])
-                for n in ("a", "b", "value", "p", "q", "error")
-            )
-        )
+        return cls(*(np.concatenate([getattr(t, n) for t in tables]) for n in _COLUMNS))
+
+
+class _Growing:
+    """Gaps added one table after the other. A column grows where it lies, so that no two copies
+    of gigabytes are held."""
+
+    def __init__(self, first: Gaps | None = None) -> None:
+        self.all = first or Gaps.concat([Gaps.concat([])])  # columns that are its own
+
+    def add(self, more: Gaps) -> None:
+        for name in _COLUMNS:
+            column: npt.NDArray[Any] = getattr(self.all, name)
+            n = len(column)
+            column.resize((n + len(more), *column.shape[1:]), refcheck=False)
+            column[n:] = getattr(more, name)
+
+
+_COLUMNS = ("a", "b", "value", "p", "q", "error")
 
 
 def outline_gap(first: Edges, a: Rows, second: Edges, b: Rows) -> Gaps:
@@ -90,10 +109,25 @@ def along_parallels(gaps: Gaps, first: Edges, second: Edges) -> Gaps:
     Two parallel edges are equally near all along; where other copper bridges them at one
     point, they still face each other elsewhere. Rows that are not parallel stay as they are.
     """
+    rest = np.ones(len(gaps), dtype=np.bool_)
+    spread: list[Gaps] = []
+    for s in range(0, len(gaps), _BATCH):
+        rows, along = _spread(gaps.take(slice(s, s + _BATCH)), first, second)
+        if len(rows):
+            rest[s + rows] = False
+            spread.append(along)
+    out = _Growing(gaps.take(rest))
+    for along in spread:
+        out.add(along)
+    return out.all
+
+
+def _spread(gaps: Gaps, first: Edges, second: Edges) -> tuple[Rows, Gaps]:
+    """Rows of the gaps between parallel stretches, and what stands in their place."""
     long_a, long_b = first.length > _SHARED, second.length > _SHARED
     some = np.flatnonzero(long_a[gaps.a] & long_b[gaps.b])
     if len(some) == 0:
-        return gaps
+        return some, Gaps.concat([])
     sa = first.segments.take(gaps.a[some], axis=0)
     sb = second.segments.take(gaps.b[some], axis=0)
     u, v = sa[:, 2:] - sa[:, :2], sb[:, 2:] - sb[:, :2]
@@ -107,7 +141,7 @@ def along_parallels(gaps: Gaps, first: Edges, second: Edges) -> Gaps:
     # Parallel to within 0.05 µm over the stretch they share.
     rows = np.flatnonzero((sine * overlap <= 5e-5) & (sine < 0.01) & (overlap > _SHARED))
     if len(rows) == 0:
-        return gaps
+        return rows, Gaps.concat([])
     steps = np.ceil((high[rows] - low[rows]) / STRIDE).astype(np.intp) + 1
     at = np.repeat(rows, steps)
     k = np.arange(len(at)) - np.repeat(np.cumsum(steps) - steps, steps)
@@ -116,12 +150,10 @@ def along_parallels(gaps: Gaps, first: Edges, second: Edges) -> Gaps:
     p = sa[at, :2] + d[at] * (low[at] + (high[at] - low[at]) * f)[:, None]
     q = np.stack(closest_on_segment(p[:, 0], p[:, 1], *sb[at].T), axis=-1)
     of = some[at]
-    spread = _from_spines(
+    along = _from_spines(
         first, gaps.a[of], second, gaps.b[of], np.hypot(*(q - p).T), p, q, gaps.error[of]
     )
-    rest = np.ones(len(gaps), dtype=np.bool_)
-    rest[some[rows]] = False
-    return Gaps.concat([gaps.take(rest), spread])
+    return some[rows], along
 
 
 def gaps_within(
@@ -143,7 +175,7 @@ def gaps_within(
         return Gaps.concat([])
     marked = np.ones(len(edges), dtype=np.bool_) if start is None else start
     rows = np.flatnonzero(marked)
-    found: list[Gaps] = []
+    found = _Growing()
     step = _step(edges.index, edges.take(rows), reach)
     for s in range(0, len(rows), step):
         of, b = edges.index.query(*edges.take(rows[s : s + step]).bounds(reach))
@@ -155,8 +187,8 @@ def gaps_within(
         for t in range(0, len(a), _BATCH):
             gaps = outline_gap(edges, a[t : t + _BATCH], edges, b[t : t + _BATCH])
             keep = gaps.value <= reach
-            found.append(gaps.take(keep if overlaps else keep & (gaps.value > 0)))
-    return Gaps.concat(found)
+            found.add(gaps.take(keep if overlaps else keep & (gaps.value > 0)))
+    return found.all
 
 
 def _step(index: BoxIndex, edges: Edges, reach: float) -> int:
@@ -204,7 +236,7 @@ def gaps_between(
     only those for which ``wanted`` holds, as in :func:`gaps_within`."""
     if len(first) == 0 or len(second) == 0:
         return Gaps.concat([])
-    found: list[Gaps] = []
+    found = _Growing()
     step = _step(second.index, first, reach)
     for start in range(0, len(first), step):
         rows = np.arange(start, min(start + step, len(first)))
@@ -214,14 +246,14 @@ def gaps_between(
             keep = np.flatnonzero(wanted(a, b))
             a, b = a[keep], b[keep]
         a, b = _in_order(a, b)
-        gaps = outline_gap(first, a, second, b)
-        found.append(gaps.take(gaps.value <= reach))
-    return Gaps.concat(found)
+        for t in range(0, len(a), _BATCH):
+            gaps = outline_gap(first, a[t : t + _BATCH], second, b[t : t + _BATCH])
+            found.add(gaps.take(gaps.value <= reach))
+    return found.all
 
 
 def _in_order(a: Rows, b: Rows) -> Pairs:
-    """Pairs by their edges: of several equally narrow gaps the first drawn is told, whatever
-    order an index finds them in."""
+    """Pairs by their edges: of equally narrow gaps the first drawn is told, however found."""
     pairs = np.sort(a << 32 | b)
     return pairs >> 32, pairs & ((1 << 32) - 1)
 
@@ -245,21 +277,61 @@ def clear_of(
     slack = np.maximum(CHORD_ERROR + gaps.error, 0.02 * radius)
     # A gap of chord-error size must still be clear in its middle half.
     inner = radius - np.minimum(slack, 0.5 * radius)
-    of, edge = edges.index.at(middle[:, 0], middle[:, 1], radius if apart else inner)
-    distance = points_to_segments(middle, of, edges.segments, edge) - edges.r[edge]
-    free = np.ones(len(gaps), dtype=np.bool_)
-    free[of[distance < inner[of]]] = False
-    asked = free.copy()
-    if apart:
-        crossed = np.zeros(len(gaps), dtype=np.bool_)
-        crossed[of[distance < radius[of] - _TOUCHING]] = True
-        asked &= crossed
+    free, crossed = _unmet(edges, middle, inner, radius if apart else inner)
+    asked = free & crossed if apart else free.copy()
     left = np.flatnonzero(asked)
     if len(left) and len(parts):
         shapely.prepare(parts)
         points = shapely.STRtree(shapely.points(middle.take(left, axis=0)))
         free[left[points.query(parts, predicate="intersects")[1]]] = False
     return free
+
+
+def _unmet(
+    edges: Edges, middle: Floats, inner: Floats, far: Floats
+) -> tuple[npt.NDArray[np.bool_], npt.NDArray[np.bool_]]:
+    """Whether no outline reaches into the disc of radius ``inner`` round each point, and, where
+    that is so, whether one reaches into that of ``far``.
+
+    Round a wide gap, most of which hold something near their middle, one looks near it first.
+    """
+    free = np.ones(len(middle), dtype=np.bool_)
+    crossed = np.zeros(len(middle), dtype=np.bool_)
+    wide = np.flatnonzero(far > _WIDE)
+    for near in (_WIDE / 4, _WIDE) if len(wide) else ():
+        for rows in _blocks(edges, middle, wide, np.full(len(wide), near)):
+            of, _, distance = _met(edges, middle, rows, near)
+            free[of[distance < inner[of]]] = False
+        wide = wide[free[wide]]
+    left = np.flatnonzero(free)
+    for rows in _blocks(edges, middle, left, far[left]):
+        of, _, distance = _met(edges, middle, rows, far[rows])
+        free[of[distance < inner[of]]] = False
+        crossed[of[distance < far[of] - _TOUCHING]] = True
+    return free, crossed
+
+
+def _met(
+    edges: Edges, points: Floats, rows: Rows, far: Floats | float
+) -> tuple[Rows, Rows, Floats]:
+    """Rows of points and edges near each other, and how far the outline is from the point."""
+    x, y = points.take(rows, axis=0).T
+    of, edge = edges.index.at(x, y, far)
+    of = rows[of]
+    return of, edge, points_to_segments(points, of, edges.segments, edge) - edges.r[edge]
+
+
+def _blocks(edges: Edges, points: Floats, rows: Rows, far: Floats) -> Iterator[Rows]:
+    """The rows in blocks, each near about as many edges as are looked at at a time."""
+    if len(rows) <= _FEW:
+        yield rows
+        return
+    sample = np.unique(np.linspace(0, len(rows) - 1, _SAMPLE).astype(np.intp))
+    x, y = points.take(rows[sample], axis=0).T
+    each = len(edges.index.at(x, y, far[sample])[0]) / len(sample)
+    step = max(50, int(_BATCH / max(each, 1.0)))
+    for s in range(0, len(rows), step):
+        yield rows[s : s + step]
 
 
 def thin(gaps: Gaps, key: npt.NDArray[Any], cell: float, order: Floats | None = None) -> Rows:
@@ -298,16 +370,19 @@ def _places(gaps: Gaps, key: npt.NDArray[Any], cell: float) -> Rows:
     """Number of the key and square cell (by its middle) of every gap, from 0."""
     if len(gaps) == 0:
         return np.empty(0, dtype=np.intp)
-    middle = np.floor((gaps.p + gaps.q) / 2 / cell).astype(np.int64)
-    # One number for key and cell, sorted once: summed, as with exclusive-or two cells opposite
-    # each other across the origin would share one. Were two of them alike by chance (once in
-    # some thousand million tables), a place would be listed twice.
+    x, y = np.empty((2, len(gaps)), dtype=np.int32)
+    for s in range(0, len(gaps), _BATCH):
+        part = slice(s, s + _BATCH)
+        x[part], y[part] = np.floor((gaps.p[part] + gaps.q[part]) / 2 / cell).T
+    # One number for key and cell, sorted once: summed, as exclusive-or gives cells opposite each
+    # other the same. Two alike by chance (once in 10⁹ tables) would list a place twice.
     mixed = key.astype(np.uint64) * _MIX[0]
-    mixed += middle[:, 0].astype(np.uint64) * _MIX[1]
-    mixed += middle[:, 1].astype(np.uint64) * _MIX[2]
+    mixed += x.astype(np.uint64) * _MIX[1]
+    mixed += y.astype(np.uint64) * _MIX[2]
     by = np.argsort(mixed)
+    del mixed
     place = np.empty(len(gaps), dtype=np.intp)
-    place[by] = np.cumsum(run_starts(key[by], middle[:, 0][by], middle[:, 1][by])) - 1
+    place[by] = np.cumsum(run_starts(key[by], x[by], y[by])) - 1
     return place
 
 

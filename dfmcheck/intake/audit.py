@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+from dfmcheck.intake.habits import read_ending
 from dfmcheck.intake.order import Numbering
 from dfmcheck.intake.package import COPPER, DRILLED, FABRICATION, PackageFile, Recognised, Source
 from dfmcheck.intake.weigh import named_like
@@ -166,6 +167,15 @@ _LAYER_ENDINGS = (".gbr", ".ger", ".gerber", ".pho", ".art", ".drl", ".xln", ".e
 """Endings of drawing and drill data that do not tell which layer it is."""
 
 
+def _lost(file: Recognised) -> bool:
+    """Plain text under the ending of a layer: an error message, or whatever took its place."""
+    if file.format != "text":
+        return False
+    ending = read_ending(file.name)
+    layer = ending is not None and ending.function in FABRICATION and ending.confidence >= 0.8
+    return layer or file.name.casefold().endswith(_LAYER_ENDINGS)
+
+
 def unknown_files(files: Sequence[Recognised]) -> list[Defect]:
     """Defects for files without a role and for layers that cannot be read."""
     defects = []
@@ -189,6 +199,17 @@ def unknown_files(files: Sequence[Recognised]) -> list[Defect]:
                     file=file.name,
                 )
             )
+        elif _lost(file):
+            defects.append(
+                Defect(
+                    "data.unreadable-file",
+                    Weight.QUERY,
+                    f"the name is that of drawing or drill data, but {file.evidence[0]}",
+                    "Gerber or drill data",
+                    "Ask whether it is a layer, and export it again if it is",
+                    file=file.name,
+                )
+            )
         elif file.function is Function.UNKNOWN:
             layer = file.format in _READABLE or file.format == "plot"
             # A layer whose content is lost must not pass for a stray file.
@@ -204,6 +225,37 @@ def unknown_files(files: Sequence[Recognised]) -> list[Defect]:
                 )
             )
     return defects
+
+
+def noughts(files: Sequence[Recognised]) -> list[Defect]:
+    """Defects for drawings and drill files with bytes of nought: a part of them was lost.
+
+    Sources: Gerber Layer Format Specification 3.1 (UTF-8 text; nought is no character of its
+    commands); that a disk or a broken transfer leaves a run of noughts is common practice.
+    """
+    defects = []
+    for file in files:
+        if file.format not in (*_READABLE, *_LINKED) or file.data[:2] in _TWO_BYTE:
+            continue
+        # What pads a file behind its end is harmless; where the end is missing, that is told.
+        text = file.data.rstrip(b"\0\x1a \r\n\t")
+        at = text.find(b"\0")
+        if at >= 0:
+            defects.append(
+                Defect(
+                    "data.unreadable-file",
+                    Weight.QUERY,
+                    f"{text.count(0):,} bytes of nought stand in the text",
+                    "text without any",
+                    "A part of it may be lost: ask for the file again; the rest was read",
+                    file=file.name,
+                    line=1 + file.data.count(b"\n", 0, at),
+                )
+            )
+    return defects
+
+
+_TWO_BYTE = (b"\xff\xfe", b"\xfe\xff")  # text of two bytes a letter says so at its start
 
 
 def job_contradictions(files: Sequence[Recognised]) -> list[Defect]:

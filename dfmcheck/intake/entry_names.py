@@ -11,7 +11,10 @@ from dfmcheck.terms import Defect, Weight
 
 SKIPPED_FOLDERS = {".git", ".svn", ".hg", "__MACOSX"}
 _LONGEST_NAME = 255  # characters; file systems in use hold no more (POSIX NAME_MAX)
-_CONTROL = re.compile(r"[\x00-\x1f\x7f-\x9f\ud800-\udfff]")
+#: Also what turns the writing round, so that a name reads other than it is.
+_CONTROL = re.compile(
+    r"[\x00-\x1f\x7f-\x9f\ud800-\udfff\u061c\u200e\u200f\u2028-\u202e\u2066-\u2069]"
+)
 
 
 def name_allowed(contents: Contents, prefix: str, name: str) -> bool:

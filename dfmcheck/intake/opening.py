@@ -169,6 +169,7 @@ def _assemble(
         defects += numbering.defects
         defects += audit.duplicate_roles(group_files)
         defects += audit.unknown_files(group)
+        defects += audit.noughts(group)
         defects += audit.job_contradictions(group)
         assumptions += numbering.assumptions
         assumptions += _role_assumptions(group_files, group)

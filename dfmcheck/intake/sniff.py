@@ -84,25 +84,39 @@ def _by_magic(head: bytes) -> str:
 
 
 def is_tar(block: bytes) -> bool:
-    """Whether 512 bytes are a tar header with a right checksum, or the end mark of a tar."""
+    """Whether 512 bytes are a tar header with a right checksum.
+
+    The end mark of a tar is 1024 bytes of nought (POSIX pax): a tar of nothing else, and a lost
+    file of noughts, are alike, and neither is opened.
+    """
     if len(block) < 512:
         return False
     try:
         tarfile.TarInfo.frombuf(block[:512], "utf-8", "surrogateescape")
-    except tarfile.EmptyHeaderError:  # type: ignore[attr-defined]
-        return False
-    except tarfile.EOFHeaderError:  # type: ignore[attr-defined]
-        return True
     except tarfile.HeaderError:
         return False
     return True
 
 
+_HIGH = bytes(range(128, 256))
+
+
 def _is_text(head: bytes) -> bool:
     if b"\x00" in head:
         return False
+    high = len(head) - len(head.translate(None, _HIGH))
+    if high * 3 > len(head) and not _is_utf8(head):
+        return False  # a few letters of another alphabet are text, and little else is not
     control = sum(head.count(bytes([c])) for c in range(32) if c not in (8, 9, 10, 12, 13, 26, 27))
     return control * 50 <= len(head)
+
+
+def _is_utf8(head: bytes) -> bool:
+    try:
+        head.decode("utf-8")
+    except UnicodeDecodeError as error:
+        return error.end == len(head) and error.reason == "unexpected end of data"
+    return True
 
 
 def text_head(data: bytes) -> str:

@@ -18,6 +18,7 @@ import archive_attacks  # noqa: F401 - fills the registry
 import archive_tar_attacks  # noqa: F401
 import cage
 import drawing_attacks  # noqa: F401
+import odd_attacks  # noqa: F401
 import text_attacks  # noqa: F401
 from registry import ATTACKS
 

@@ -15,6 +15,7 @@ import archive_attacks  # noqa: F401 - fills the registry
 import archive_tar_attacks  # noqa: F401
 import cage
 import drawing_attacks  # noqa: F401
+import odd_attacks  # noqa: F401
 import pytest
 import text_attacks  # noqa: F401
 from registry import ATTACKS, HARMLESS, with_file

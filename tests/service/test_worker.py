@@ -15,6 +15,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+import shapely
 
 from dfmcheck.measure import store as screenings
 from dfmcheck.service import child
@@ -124,6 +125,19 @@ def test_one_huge_step_meets_the_memory_limit_too(
     id_ = bench.submit()
     bench.work(memory_limit_mb=600)
     assert (bench.job(id_).state, bench.job(id_).kind) == ("failed", "memory")
+
+
+def test_a_library_that_is_out_of_memory_in_its_own_words_meets_it_too(
+    bench: Bench, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def out(*_: object, **__: object) -> None:
+        raise shapely.errors.GEOSException("std::bad_alloc")
+
+    screen_by(monkeypatch, out)
+    id_ = bench.submit()
+    bench.work(memory_limit_mb=600)
+    job = bench.job(id_)
+    assert (job.state, job.kind) == ("failed", "memory") and "600 MB" in job.reason
 
 
 def test_a_killed_process_is_tried_again_and_then_told(
