@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Any
 
@@ -10,6 +9,7 @@ import numpy as np
 import numpy.typing as npt
 import shapely
 
+from dfmcheck.geometry.blocks import blocks
 from dfmcheck.geometry.edges import CHORD_ERROR, Edges
 from dfmcheck.geometry.facets import outline_of
 from dfmcheck.geometry.image import Image
@@ -19,8 +19,6 @@ from dfmcheck.geometry.segments import closest_pairs, points_to_segments
 
 Floats = npt.NDArray[np.float64]
 Rows = npt.NDArray[np.intp]
-_BATCH = 2_000_000  # pairs of probe and facet looked at at a time: about 300 MB
-_FEW, _SAMPLE = 1_000, 200  # probes; so few are one block, so many tell for the others
 _LARGE = 500  # vertices; it takes long to tell whether a point lies in such a part
 
 
@@ -160,7 +158,7 @@ class Inside:
         left = np.arange(len(probes))
         for far in (reach / 8, reach / 3, reach) if reach > 0 else (0.0,):
             asked, wanted = probes.take(left), part[left]
-            near = [self._first(asked, wanted, block, far) for block in self._blocks(asked, far)]
+            near = [self._first(asked, wanted, block, far) for block in self._cut(asked, far)]
             of, distance, a, b, facet = (np.concatenate(c) for c in zip(*near, strict=True))
             # Points equally near must all have been looked at.
             sure = distance - asked.r[of] <= (far if far == reach else far - 1e-6)
@@ -205,15 +203,10 @@ class Inside:
         low, high = np.stack([low_x, low_y], axis=-1), np.stack([high_x, high_y], axis=-1)
         return self._outline.query(low, high)
 
-    def _blocks(self, probes: Edges, far: float) -> Iterator[Rows]:
-        """Runs of probes, each with about as many facets nearby as are looked at at a time."""
-        n, step = len(probes), _FEW
-        if n > _FEW:
-            sample = np.unique(np.linspace(0, n - 1, _SAMPLE).astype(np.intp))
-            each = len(self._query(probes.take(sample), far)[0]) / len(sample)
-            step = max(50, int(_BATCH / max(each, 1.0)))
-        for s in range(0, max(n, 1), step):
-            yield np.arange(s, min(s + step, n))
+    def _cut(self, probes: Edges, far: float) -> list[Rows]:
+        """Runs of probes with about as many facets nearby as are looked at at a time."""
+        cut = blocks(len(probes), lambda some: len(self._query(probes.take(some), far)[0]))
+        return list(cut) or [np.empty(0, dtype=np.intp)]
 
     def _outside(
         self, probes: Edges, inside: Any, p0: Rows, p1: Rows, reach: float, out: Depths

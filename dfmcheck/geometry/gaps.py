@@ -10,6 +10,7 @@ import numpy as np
 import numpy.typing as npt
 import shapely
 
+from dfmcheck.geometry.blocks import PAIRS, blocks, mean_near
 from dfmcheck.geometry.edges import CHORD_ERROR, STRIDE, Edges
 from dfmcheck.geometry.index import BoxIndex
 from dfmcheck.geometry.rows import run_starts
@@ -18,10 +19,8 @@ from dfmcheck.geometry.segments import closest_on_segment, closest_pairs, points
 Floats = npt.NDArray[np.float64]
 Rows = npt.NDArray[np.intp]
 Pairs = tuple[Rows, Rows]
-_BATCH = 2_000_000  # pairs worked on at a time: about 300 MB, whatever the reach
 _SHARED = 0.05  # mm; shorter stretches that run parallel are one place
 _WIDE = 0.5  # mm; half of a gap from which on the middle is looked at first
-_FEW, _SAMPLE = 1_000, 200  # points; so few are one block, so many tell for the others
 _TOUCHING = 1e-6  # mm; nearer than this parts are one component
 
 
@@ -111,8 +110,8 @@ def along_parallels(gaps: Gaps, first: Edges, second: Edges) -> Gaps:
     """
     rest = np.ones(len(gaps), dtype=np.bool_)
     spread: list[Gaps] = []
-    for s in range(0, len(gaps), _BATCH):
-        rows, along = _spread(gaps.take(slice(s, s + _BATCH)), first, second)
+    for s in range(0, len(gaps), PAIRS):
+        rows, along = _spread(gaps.take(slice(s, s + PAIRS)), first, second)
         if len(rows):
             rest[s + rows] = False
             spread.append(along)
@@ -176,32 +175,23 @@ def gaps_within(
     marked = np.ones(len(edges), dtype=np.bool_) if start is None else start
     rows = np.flatnonzero(marked)
     found = _Growing()
-    step = _step(edges.index, edges.take(rows), reach)
-    for s in range(0, len(rows), step):
-        of, b = edges.index.query(*edges.take(rows[s : s + step]).bounds(reach))
-        a = rows[s + of]
+    for block in blocks(len(rows), _near(edges.index, edges.take(rows), reach)):
+        of, b = edges.index.query(*edges.take(rows[block]).bounds(reach))
+        a = rows[block[of]]
         keep = (a < b) | ~marked[b]
         a, b = a[keep], b[keep]
         keep = wanted(a, b)
         a, b = _in_order(a[keep], b[keep])
-        for t in range(0, len(a), _BATCH):
-            gaps = outline_gap(edges, a[t : t + _BATCH], edges, b[t : t + _BATCH])
+        for t in range(0, len(a), PAIRS):
+            gaps = outline_gap(edges, a[t : t + PAIRS], edges, b[t : t + PAIRS])
             keep = gaps.value <= reach
             found.add(gaps.take(keep if overlaps else keep & (gaps.value > 0)))
     return found.all
 
 
-def _step(index: BoxIndex, edges: Edges, reach: float) -> int:
-    """How many edges to ask for at a time, so that the candidate pairs fit in memory."""
-    return max(50, int(_BATCH / max(_candidates_per_edge(index, edges, reach), 1.0)))
-
-
-def _candidates_per_edge(index: BoxIndex, edges: Edges, reach: float) -> float:
-    """Mean number of boxes near an edge, from up to 200 edges spread over the table."""
-    if len(edges) == 0:
-        return 0.0
-    sample = np.unique(np.linspace(0, len(edges) - 1, 200).astype(np.intp))
-    return len(index.query(*edges.take(sample).bounds(reach))[0]) / len(sample)
+def _near(index: BoxIndex, edges: Edges, reach: float) -> Callable[[Rows], int]:
+    """Counts the boxes near some of the edges."""
+    return lambda rows: len(index.query(*edges.take(rows).bounds(reach))[0])
 
 
 def candidate_pairs(edges: Edges, reach: float, start: npt.NDArray[np.bool_]) -> float:
@@ -209,7 +199,7 @@ def candidate_pairs(edges: Edges, reach: float, start: npt.NDArray[np.bool_]) ->
     rows = np.flatnonzero(start)
     if len(rows) == 0:
         return 0.0
-    return _candidates_per_edge(edges.index, edges.take(rows), reach) * len(rows)
+    return mean_near(len(rows), _near(edges.index, edges.take(rows), reach)) * len(rows)
 
 
 def all_but_largest(group: npt.NDArray[Any]) -> npt.NDArray[np.bool_]:
@@ -237,17 +227,15 @@ def gaps_between(
     if len(first) == 0 or len(second) == 0:
         return Gaps.concat([])
     found = _Growing()
-    step = _step(second.index, first, reach)
-    for start in range(0, len(first), step):
-        rows = np.arange(start, min(start + step, len(first)))
+    for rows in blocks(len(first), _near(second.index, first, reach)):
         a, b = second.index.query(*first.take(rows).bounds(reach))
-        a += start
+        a = rows[a]
         if wanted is not None:
             keep = np.flatnonzero(wanted(a, b))
             a, b = a[keep], b[keep]
         a, b = _in_order(a, b)
-        for t in range(0, len(a), _BATCH):
-            gaps = outline_gap(first, a[t : t + _BATCH], second, b[t : t + _BATCH])
+        for t in range(0, len(a), PAIRS):
+            gaps = outline_gap(first, a[t : t + PAIRS], second, b[t : t + PAIRS])
             found.add(gaps.take(gaps.value <= reach))
     return found.all
 
@@ -323,15 +311,12 @@ def _met(
 
 def _blocks(edges: Edges, points: Floats, rows: Rows, far: Floats) -> Iterator[Rows]:
     """The rows in blocks, each near about as many edges as are looked at at a time."""
-    if len(rows) <= _FEW:
-        yield rows
-        return
-    sample = np.unique(np.linspace(0, len(rows) - 1, _SAMPLE).astype(np.intp))
-    x, y = points.take(rows[sample], axis=0).T
-    each = len(edges.index.at(x, y, far[sample])[0]) / len(sample)
-    step = max(50, int(_BATCH / max(each, 1.0)))
-    for s in range(0, len(rows), step):
-        yield rows[s : s + step]
+
+    def near(some: Rows) -> int:
+        x, y = points.take(rows[some], axis=0).T
+        return len(edges.index.at(x, y, far[some])[0])
+
+    return (rows[block] for block in blocks(len(rows), near))
 
 
 def thin(gaps: Gaps, key: npt.NDArray[Any], cell: float, order: Floats | None = None) -> Rows:
@@ -371,8 +356,8 @@ def _places(gaps: Gaps, key: npt.NDArray[Any], cell: float) -> Rows:
     if len(gaps) == 0:
         return np.empty(0, dtype=np.intp)
     x, y = np.empty((2, len(gaps)), dtype=np.int32)
-    for s in range(0, len(gaps), _BATCH):
-        part = slice(s, s + _BATCH)
+    for s in range(0, len(gaps), PAIRS):
+        part = slice(s, s + PAIRS)
         x[part], y[part] = np.floor((gaps.p[part] + gaps.q[part]) / 2 / cell).T
     # One number for key and cell, sorted once: summed, as exclusive-or gives cells opposite each
     # other the same. Two alike by chance (once in 10⁹ tables) would list a place twice.

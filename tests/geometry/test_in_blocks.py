@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from dfmcheck.formats.gerber import read_gerber
-from dfmcheck.geometry import depth, gaps
+from dfmcheck.geometry import blocks, gaps
 from dfmcheck.geometry.depth import Inside
 from dfmcheck.geometry.gaps import along_parallels, clear_of, gaps_between, gaps_within
 from dfmcheck.geometry.image import Image, layer_image
@@ -57,9 +57,9 @@ def test_small_blocks_give_what_one_block_gives(
 ) -> None:
     image = _image()
     whole = answers(image)
-    for module in (gaps, depth):
-        monkeypatch.setattr(module, "_BATCH", 3_000)
-        monkeypatch.setattr(module, "_FEW", 10)
+    for module in (blocks, gaps):
+        monkeypatch.setattr(module, "PAIRS", 3_000)
+    monkeypatch.setattr(blocks, "_FEW", 10)
     for one, other in zip(whole, answers(image), strict=True):
         assert np.array_equal(one, other, equal_nan=True)
 
