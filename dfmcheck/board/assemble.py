@@ -34,6 +34,7 @@ Progress = Callable[[str, int, int], None]
 _SIDED = (Function.MASK, Function.LEGEND, Function.PASTE)
 _PAINTED = {Function.CONDUCTOR, Function.PLANE, *_SIDED}
 _READ = _PAINTED | {Function.PROFILE, Function.SCORE}
+_SMALL = 600_000  # bytes; fewer are mostly read before other processes have started
 
 
 Told = tuple[tuple[Defect, ...], tuple[Assumption, ...]]
@@ -227,7 +228,7 @@ def _load_all(
     beside = "\n".join(lists) or None
     jobs = [(f.name, f.data, f.role, f.role.function in _PAINTED, beside) for f in wanted]
     total = len(jobs)
-    if workers <= 1 or total < 2 or sum(len(f.data) for f in wanted) < 1_000_000:
+    if workers <= 1 or total < 2 or sum(len(f.data) for f in wanted) < _SMALL:
         out = []
         points = 0
         for n, job in enumerate(jobs, start=1):

@@ -134,14 +134,15 @@ def spots(board: Board, netlist: Netlist, placed: Placement, rows: Rows) -> tupl
         mine = left[(row[left] < 0) & ((access == number) | ((access <= 0) & outer))]
         if len(mine) == 0 or len(image.pieces) == 0:
             continue
-        tree = shapely.STRtree(image.pieces)
+        pieces = image.pieces[:]
+        tree = shapely.STRtree(pieces)
         for k in mine.tolist():
             at = shapely.points(placed.x[k], placed.y[k])
             near = tree.query(at, predicate="dwithin", distance=float(reach[k]))
             near = near[each.net[image.piece_component[near]] == placed.net[k]]
             if len(near):
                 # Of what lies there, a land before a run, the nearest before the rest.
-                far = shapely.distance(image.pieces[near], at)
+                far = shapely.distance(pieces[near], at)
                 best = near[np.lexsort((~image.flash[near], np.round(far, 4)))[0]]
                 layer[k], row[k] = number - 1, best
     return layer, row

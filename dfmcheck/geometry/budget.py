@@ -9,6 +9,7 @@ figures and what they come to in memory and time.
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from typing import Any
 
 import numpy as np
@@ -19,9 +20,13 @@ from dfmcheck.formats.limits import MOST_MM, MOST_OBJECTS, too_much
 from dfmcheck.formats.records import Aperture, Artwork, HitKind, Hits, Kind, Objects
 from dfmcheck.geometry.edges import CHORD_ERROR, Edges
 from dfmcheck.geometry.flatten import flatten
+from dfmcheck.geometry.index import BoxIndex
 from dfmcheck.geometry.segments import chord_counts
 
 Floats = npt.NDArray[np.float64]
+Rows = npt.NDArray[np.intp]
+Boxes = tuple[Floats, Floats, Floats, Floats]
+"""Low x and y, high x and y, (n,) each."""
 
 MOST_POINTS = 10_000_000
 """Outline points of one layer as drawn, before merging; published boards: 1.4 million as merged."""
@@ -41,6 +46,7 @@ NEAR = 0.25  # mm, the least distance rules search
 MOST_NEAR = 600_000_000
 """Pairs of outline edges within ``NEAR`` of each other; published boards: 30 million."""
 _SAMPLE = 1_000
+_GOLDEN = 0.6180339887498949
 _STEP, _BATCH = 1_000, 1_000_000  # shapes, and pairs, looked at in one go
 
 
@@ -146,22 +152,45 @@ def _points(aperture: Aperture) -> tuple[float, float, float]:
     return points, 2 * points if aperture.template != "C" else points + 3, size
 
 
-def count_pairs(
-    shapes: npt.NDArray[Any], others: npt.NDArray[Any], most: float, predicate: str | None = None
-) -> float:
-    """About how many ``shapes`` and ``others`` lie over each other, each taken with each.
+def count_boxes(boxes: Boxes, others: Boxes, most: float) -> float:
+    """About how many boxes and others lie over each other, each taken with each."""
+    n, m = len(boxes[0]), len(others[0])
+    if n == 0 or m == 0 or n * m <= most:
+        return 0.0
+    index = BoxIndex(*others)
 
-    Shapes are asked for in mixed order, so that those met so far speak for the rest. It ends
+    def met(rows: Rows) -> int:
+        asked: Boxes = (boxes[0][rows], boxes[1][rows], boxes[2][rows], boxes[3][rows])
+        a, b = index.query(*asked)
+        low, high = (asked[k].take(a) <= others[k + 2].take(b) for k in (0, 1))
+        low &= asked[2].take(a) >= others[0].take(b)
+        high &= asked[3].take(a) >= others[1].take(b)
+        return int(np.count_nonzero(low & high))
+
+    return _sampled(met, n, most)
+
+
+def count_meeting(lines: npt.NDArray[Any], most: float) -> float:
+    """About how many lines meet, each taken with each."""
+    if len(lines) ** 2 <= most:
+        return 0.0
+    tree = shapely.STRtree(lines)
+    return _sampled(
+        lambda rows: len(tree.query(lines[rows], predicate="intersects")[0]), len(lines), most
+    )
+
+
+def _sampled(met: Callable[[Rows], int], count: int, most: float) -> float:
+    """About how many things all rows together meet, where ``met`` tells it of some.
+
+    Rows are asked for in mixed order, so that those met so far speak for the rest. It ends
     once the answer is beyond doubt, on either side of ``most``.
     """
-    if len(shapes) == 0 or len(others) == 0 or len(shapes) * len(others) <= most:
-        return 0.0
-    tree = shapely.STRtree(others)
     # the golden ratio mixes any order well, and needs no random numbers to be loaded
-    order = np.argsort(np.arange(len(shapes)) * 0.6180339887498949 % 1.0)
+    order = np.argsort(np.arange(count) * _GOLDEN % 1.0)
     found, done, step = 0, 0, 10
     while done < len(order):
-        found += len(tree.query(shapes[order[done : done + step]], predicate=predicate)[0])
+        found += met(order[done : done + step])
         done = min(done + step, len(order))
         all_ = found * len(order) / done
         if found > most or (done >= 200 and all_ > 4 * most):
@@ -172,22 +201,23 @@ def count_pairs(
     return found
 
 
-def check_overlaps(shapes: npt.NDArray[Any], file: str) -> None:
+def check_overlaps(boxes: Boxes, file: str) -> None:
     """Raise FormatError where more shapes lie over each other than can be merged in time."""
-    most = OVERLAPS + OVERLAPS_EACH * len(shapes)
-    found = count_pairs(shapes, shapes, most)
+    count = len(boxes[0])
+    most = OVERLAPS + OVERLAPS_EACH * count
+    found = count_boxes(boxes, boxes, most)
     if found > most:
         raise too_much(
-            f"{len(shapes):,} shapes lie over each other about {found:,.0f} times",
+            f"{count:,} shapes lie over each other about {found:,.0f} times",
             f"at most {most:,} times",
             file,
         )
 
 
-def check_cuts(dark: npt.NDArray[Any], clear: npt.NDArray[Any], file: str) -> None:
+def check_cuts(dark: Boxes, clear: Boxes, file: str) -> None:
     """Raise FormatError where clear shapes lie over dark ones too often."""
-    most = CUTS + CUTS_EACH * (len(dark) + len(clear))
-    found = count_pairs(dark, clear, most)
+    most = CUTS + CUTS_EACH * (len(dark[0]) + len(clear[0]))
+    found = count_boxes(dark, clear, most)
     if found > most:
         raise too_much(
             f"clear objects lie over dark ones about {found:,.0f} times", f"at most {most:,}", file
@@ -202,7 +232,7 @@ def check_crossings(polygons: npt.NDArray[Any], file: str) -> None:
             continue
         lines = shapely.linestrings(np.stack([points[:-1], points[1:]], axis=1))
         most = CROSSINGS + CROSSINGS_EACH * len(lines)
-        found = count_pairs(lines, lines, most, "intersects")
+        found = count_meeting(lines, most)
         if found > most:
             raise too_much(
                 f"an outline of {len(lines):,} segments crosses itself about {found / 2:,.0f} "
@@ -228,15 +258,15 @@ def check_holes(ends: Floats, radius: Floats, file: str) -> None:
     ``ends`` (n, 4) are x0 y0 x1 y1, ``radius`` (n,), mm.
     """
     r = np.nan_to_num(radius)
-    boxes = shapely.box(
+    boxes = (
         np.minimum(ends[:, 0], ends[:, 2]) - r, np.minimum(ends[:, 1], ends[:, 3]) - r,
         np.maximum(ends[:, 0], ends[:, 2]) + r, np.maximum(ends[:, 1], ends[:, 3]) + r,
     )  # fmt: skip
-    most = HOLE_OVERLAPS + HOLE_OVERLAPS_EACH * len(boxes)
-    found = count_pairs(boxes, boxes, most)
+    most = HOLE_OVERLAPS + HOLE_OVERLAPS_EACH * len(r)
+    found = count_boxes(boxes, boxes, most)
     if found > most:
         raise too_much(
-            f"{len(boxes):,} holes lie over each other about {found:,.0f} times",
+            f"{len(r):,} holes lie over each other about {found:,.0f} times",
             f"at most {most:,} times",
             file,
         )
@@ -256,7 +286,7 @@ def check_lines(artwork: Artwork) -> None:
         )
     drawn = shapely.linestrings(np.concatenate(lines).reshape(-1, 2, 2))
     most = MEETINGS + MEETINGS_EACH * len(drawn)
-    found = count_pairs(drawn, drawn, most, "intersects")
+    found = count_meeting(drawn, most)
     if found > most:
         raise too_much(
             f"{len(drawn):,} lines of the outline meet about {found:,.0f} times",
@@ -269,7 +299,7 @@ def check_density(edges: Edges, file: str) -> None:
     """Raise FormatError where outlines stand so close that no rule could measure them in time."""
     if len(edges) ** 2 <= MOST_NEAR or _thinned_density(edges) < MOST_NEAR / 8:
         return
-    found = count_pairs(edges.boxes(NEAR), edges.boxes(), MOST_NEAR)
+    found = count_boxes(edges.bounds(NEAR), edges.bounds(), MOST_NEAR)
     if found > MOST_NEAR:
         raise too_much(
             f"about {found:,.0f} pairs of outline edges lie within {NEAR} mm of each other, "
@@ -281,8 +311,7 @@ def check_density(edges: Edges, file: str) -> None:
 
 def _thinned_density(edges: Edges) -> float:
     """About how many pairs of edges lie near each other, from some thousands of them."""
-    mixed = np.random.default_rng(0).permutation(len(edges))
-    asked, others = mixed[:500], mixed[:5_000]
-    tree = shapely.STRtree(edges.take(others).boxes())
-    found = len(tree.query(edges.take(asked).boxes(NEAR))[0])
-    return found * len(edges) / len(asked) * len(edges) / len(others)
+    some = edges.take((np.arange(5_000) * _GOLDEN % 1.0 * len(edges)).astype(np.intp))
+    asked = some.take(np.arange(500))
+    found = len(BoxIndex(*some.bounds()).query(*asked.bounds(NEAR))[0])
+    return found * len(edges) / len(asked) * len(edges) / len(some)

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from functools import cached_property
 from typing import Any
 
 import numpy as np
@@ -97,15 +96,10 @@ class EndSearch:
         area = shapely.area(image.pieces[rows])
         double[rows[(area == 0) | (area < _dot_area(image, rows))]] = False
         self.rows = np.flatnonzero(~double)
-        self.shape = image.pieces[self.rows]
+        self.copper = image.pieces.take(self.rows)
         self.obstacles = shapely.STRtree(obstacles)
         self.stroke_of = np.full(len(image.pieces), -1, dtype=np.intp)
         self.stroke_of[self.strokes.piece] = np.arange(len(self.strokes))
-
-    @cached_property
-    def tree(self) -> shapely.STRtree:
-        """Copper that counts as something to meet, by place."""
-        return shapely.STRtree(self.shape)
 
     def free(self) -> tuple[Rows, npt.NDArray[np.bool_]]:
         """Strokes with a free end, and whether it is their last point."""
@@ -121,7 +115,7 @@ class EndSearch:
             return np.empty(0, dtype=np.intp), np.empty(0, dtype=np.bool_)
         # Ends whose centre other copper covers.
         at = shapely.points(points[rows])
-        piece, end = shapely.STRtree(at).query(self.shape, predicate="intersects")
+        end, piece = self.copper.meeting(at)
         other = self.rows[piece] != strokes.piece[stroke[rows[end]]]
         covered = np.zeros(len(rows), dtype=np.bool_)
         covered[end[other]] = True
@@ -139,12 +133,12 @@ class EndSearch:
         rows = np.flatnonzero(~met)
         if len(rows) == 0:
             return met
-        end, piece = self.tree.query(cap[rows], predicate="intersects")
+        end, piece = self.copper.meeting(cap[rows])
         end = rows[end]
         other = self.rows[piece] != strokes.piece[stroke[end]]
         end, piece = end[other], piece[other]
         back = np.where(last[:, None], strokes.start[stroke], strokes.end[stroke])
-        behind = shapely.intersects(self.shape[piece], shapely.points(back[end]))
+        behind = shapely.intersects(self.copper[piece], shapely.points(back[end]))
         met[end[~behind]] = True
         return met
 
@@ -163,9 +157,7 @@ class EndSearch:
             if len(end) == 0:
                 break
             line = self._spines(stroke, last)
-            of, met = self.tree.query(
-                self.image.pieces[strokes.piece[stroke]], predicate="intersects"
-            )
+            of, met = self.copper.meeting(self.image.pieces[strokes.piece[stroke]])
             met = self.rows[met]
             other = ~np.isin(end[of] * len(self.image.pieces) + met, seen)
             of, met = of[other], met[other]

@@ -15,6 +15,7 @@ from dfmcheck.geometry.edges import CHORD_ERROR, Edges, coarse, polygon_edges
 from dfmcheck.geometry.flatten import flatten
 from dfmcheck.geometry.merge import merge
 from dfmcheck.geometry.paint import Painted, paint
+from dfmcheck.geometry.pieces import Pieces, packed, unpacked
 from dfmcheck.terms import Defect
 
 Floats = npt.NDArray[np.float64]
@@ -33,7 +34,7 @@ class Image:
 
     Attributes
     ----------
-    pieces : array of Polygon, (n,)
+    pieces : Pieces, (n,)
         What remains of each dark object after all later clear ones; one object may leave
         several pieces or none.
     kind, code, line, net, pin, flash, whole : arrays (n,)
@@ -59,7 +60,7 @@ class Image:
     """
 
     file: str
-    pieces: npt.NDArray[Any]
+    pieces: Pieces
     kind: npt.NDArray[np.uint8]
     code: Ints
     line: Ints
@@ -82,7 +83,7 @@ class Image:
     def __reduce__(self) -> tuple[Any, ...]:
         # Painted in another process: polygons travel as coordinates, not one by one.
         columns = {f.name: getattr(self, f.name) for f in fields(self)}
-        return _unpacked, (columns | {n: _packed(columns[n]) for n in ("pieces", "parts")},)
+        return _unpacked, (columns | {"parts": packed(self.parts)},)
 
     @property
     def area(self) -> float:
@@ -100,19 +101,8 @@ class Image:
         return self.piece_component[self.edges.piece]
 
 
-def _packed(polygons: npt.NDArray[Any]) -> Any:
-    """Coordinates and offsets of polygons, several times faster to send than the polygons."""
-    plain = shapely.get_type_id(polygons) == shapely.GeometryType.POLYGON
-    if len(polygons) == 0 or not (plain & ~shapely.is_empty(polygons)).all():
-        return polygons
-    return shapely.to_ragged_array(polygons)[1:]
-
-
 def _unpacked(columns: dict[str, Any]) -> Image:
-    for name in ("pieces", "parts"):
-        if isinstance(columns[name], tuple):
-            columns[name] = shapely.from_ragged_array(shapely.GeometryType.POLYGON, *columns[name])
-    return Image(**columns)
+    return Image(**columns | {"parts": unpacked(columns["parts"])})
 
 
 def keep_parts(image: Image, keep: Bools) -> Image:
@@ -125,10 +115,11 @@ def keep_parts(image: Image, keep: Bools) -> Image:
     edges = image.edges.take(np.flatnonzero(place[image.edges.piece] >= 0))
     new_part = np.cumsum(keep) - 1
     component = image.component[keep]
-    columns = ("pieces", "kind", "code", "line", "net", "pin", "flash", "whole", "x", "y")
+    columns = ("kind", "code", "line", "net", "pin", "flash", "whole", "x", "y")
     return replace(
         image,
         **{name: getattr(image, name)[pieces] for name in columns},
+        pieces=image.pieces.take(pieces),
         edges=replace(edges, piece=place[edges.piece]),
         parts=image.parts[keep],
         part=new_part[image.part[pieces]].astype(np.int32),
@@ -147,7 +138,7 @@ def layer_image(artwork: Artwork) -> Image:
     check_objects(objects, artwork)
     painted = paint(objects, artwork)
     shapes, edges, of_object = _compose(painted, objects, artwork.file)
-    check_overlaps(shapes, artwork.file)
+    check_overlaps(shapes.bounds(), artwork.file)
     check_density(edges.table, artwork.file)
     codes = np.array([a.code for a in artwork.apertures] + [-1], dtype=np.int32)
     functions = codes[np.where(objects.aperture >= 0, objects.aperture, len(codes) - 1)]
@@ -193,33 +184,34 @@ class _PieceEdges:
 
 def _compose(
     painted: Painted, objects: Objects, file: str
-) -> tuple[npt.NDArray[Any], _PieceEdges, npt.NDArray[np.intp]]:
+) -> tuple[Pieces, _PieceEdges, npt.NDArray[np.intp]]:
     """Cut every dark shape by the clear ones painted after it."""
     shapes, owner = painted.shapes, painted.owner
     dark = objects.dark[owner]
     dark_rows, clear_rows = np.flatnonzero(dark), np.flatnonzero(~dark)
     touched = np.empty(0, dtype=np.intp)
-    result = shapes[dark_rows]
-    check_cuts(result, shapes[clear_rows], file)
+    left = np.empty(0, dtype=object)
+    check_cuts(shapes.take(dark_rows).bounds(), shapes.take(clear_rows).bounds(), file)
     of_dark, of_clear = _later_clears(shapes, owner, dark_rows, clear_rows)
     if len(of_dark):
         touched, first = np.unique(of_dark, return_index=True)
-        groups = np.split(of_clear, first[1:])
+        clears = shapes[clear_rows]
         # Most clear shapes under one dark one lie apart; only those that meet are merged.
         cutters = np.array(
-            [shapely.disjoint_subset_union_all(shapes[clear_rows[g]]) for g in groups],
+            [shapely.disjoint_subset_union_all(clears[g]) for g in np.split(of_clear, first[1:])],
             dtype=object,
         )
-        result[touched] = shapely.difference(result[touched], cutters)
+        left = shapely.difference(shapes[dark_rows[touched]], cutters)
     is_cut = np.zeros(len(dark_rows), dtype=np.bool_)
     is_cut[touched] = True
 
-    apart, of = shapely.get_parts(result[touched], return_index=True)
+    apart, of = shapely.get_parts(left, return_index=True)
     of_result = np.concatenate([np.flatnonzero(~is_cut), touched[of]])
+    uncut = shapes.take(dark_rows[~is_cut])
+    keep = np.concatenate([uncut.solid(), shapely.area(apart) > 0])
     order = np.argsort(of_result, kind="stable")
-    pieces, of_result = np.concatenate([result[~is_cut], apart])[order], of_result[order]
-    keep = shapely.area(pieces) > 0
-    pieces, of_result = pieces[keep], of_result[keep]
+    order = order[keep[order]]
+    pieces, of_result = Pieces.concat([uncut, Pieces.of(apart)]).take(order), of_result[order]
     cut_pieces = np.flatnonzero(is_cut[of_result])
     whole_pieces = np.flatnonzero(~is_cut[of_result])
 
@@ -239,7 +231,7 @@ def _compose(
 
 
 def _later_clears(
-    shapes: npt.NDArray[Any],
+    shapes: Pieces,
     owner: npt.NDArray[np.intp],
     dark_rows: npt.NDArray[np.intp],
     clear_rows: npt.NDArray[np.intp],
@@ -251,7 +243,8 @@ def _later_clears(
     none = np.empty(0, dtype=np.intp)
     if len(clear_rows) == 0:
         return none, none
-    tree = shapely.STRtree(shapes[clear_rows])
+    clears = shapes[clear_rows]
+    tree = shapely.STRtree(clears)
     before = np.flatnonzero(owner[dark_rows] < owner[clear_rows].max())
     found = []
     step = max(1, _BATCH // len(clear_rows))
@@ -262,14 +255,14 @@ def _later_clears(
         later = owner[clear_rows[clear]] > owner[dark_rows[rows[at]]]
         at, clear = at[later], clear[later]
         shapely.prepare(dark[np.unique(at)])
-        meets = shapely.intersects(dark[at], shapes[clear_rows[clear]])
+        meets = shapely.intersects(dark[at], clears[clear])
         shapely.destroy_prepared(dark)
         order = np.argsort(at[meets], kind="stable")
         found.append((rows[at[meets][order]], clear[meets][order]))
     if not found:
         return none, none
     at, clear = (np.concatenate([f[i] for f in found]) for i in (0, 1))
-    seen = _uncovered(shapes[clear_rows], at, clear)
+    seen = _uncovered(clears, at, clear)
     return at[seen], clear[seen]
 
 

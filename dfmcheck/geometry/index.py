@@ -262,10 +262,10 @@ class Recent(Generic[T]):
 
     def __init__(self, most: int) -> None:
         self._most = most
-        self._kept: list[tuple[tuple[weakref.ref[npt.NDArray[Any]], ...], T]] = []
+        self._kept: list[tuple[tuple[weakref.ref[Any], ...], T]] = []
 
-    def of(self, arrays: tuple[npt.NDArray[Any], ...], make: Callable[[], T]) -> T:
-        """The thing made from exactly these array objects; made now if it is not kept."""
+    def of(self, arrays: tuple[Any, ...], make: Callable[[], T]) -> T:
+        """The thing made from exactly these objects, arrays mostly; made now if it is not kept."""
         kept = self._kept
         for entry in kept:
             refs, thing = entry

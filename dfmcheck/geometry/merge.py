@@ -12,6 +12,7 @@ import shapely
 from dfmcheck.geometry.edges import Edges
 from dfmcheck.geometry.gaps import gaps_within
 from dfmcheck.geometry.groups import connected
+from dfmcheck.geometry.pieces import Pieces
 from dfmcheck.geometry.rows import run_starts
 from dfmcheck.geometry.strokes import stroke_runs
 
@@ -36,12 +37,12 @@ class Merged:
     component: Ints
 
 
-def merge(pieces: npt.NDArray[Any], edges: Edges, whole: Rows) -> Merged:
+def merge(pieces: Pieces, edges: Edges, whole: Rows) -> Merged:
     """Merge pieces to parts.
 
     Parameters
     ----------
-    pieces : array of Polygon, (n,)
+    pieces : Pieces, (n,)
     edges : Edges
         Their outlines; ``edges.piece`` is the row in ``pieces``.
     whole : intp
@@ -87,9 +88,7 @@ def _strokes(count: int, edges: Edges, whole: Rows) -> tuple[Rows, Rows]:
     return round_, row[round_]
 
 
-def _shapes(
-    pieces: npt.NDArray[Any], edges: Edges, round_: Rows, row: Rows
-) -> tuple[npt.NDArray[Any], Rows]:
+def _shapes(pieces: Pieces, edges: Edges, round_: Rows, row: Rows) -> tuple[npt.NDArray[Any], Rows]:
     """What is to be merged: strokes as runs and none of them twice, and the other pieces.
 
     With it the shape every piece is part of, or equal to.
@@ -155,7 +154,7 @@ class _Lumps:
 
 
 def _contained(
-    pieces: npt.NDArray[Any], solid: Rows, lump: Rows, edges: Edges, a: Rows, b: Rows
+    pieces: Pieces, solid: Rows, lump: Rows, edges: Edges, a: Rows, b: Rows
 ) -> tuple[Rows, Rows]:
     """Pairs of a lump and one that lies in it without touching its outline.
 

@@ -11,7 +11,8 @@ import shapely
 
 from dfmcheck.formats.records import Aperture, Artwork, Kind, Objects
 from dfmcheck.geometry.edges import CHORD_ERROR, Edges, capsule_edges, polygon_edges
-from dfmcheck.geometry.outlines import Outline, aperture_outline, capsules, solid_polygons
+from dfmcheck.geometry.outlines import Outline, aperture_outline, solid_polygons
+from dfmcheck.geometry.pieces import Pieces
 from dfmcheck.geometry.segments import split_arc
 from dfmcheck.terms import Defect, Weight
 
@@ -28,7 +29,7 @@ class Painted:
     ``edges.piece`` is the row in ``shapes``.
     """
 
-    shapes: npt.NDArray[Any]
+    shapes: Pieces
     owner: Rows
     edges: Edges
     defects: tuple[Defect, ...]
@@ -36,12 +37,12 @@ class Painted:
 
 class _Collector:
     def __init__(self) -> None:
-        self.shapes: list[npt.NDArray[Any]] = []
+        self.shapes: list[Pieces] = []
         self.owner: list[Rows] = []
         self.edges: list[Edges] = []
         self.count = 0
 
-    def add(self, shapes: npt.NDArray[Any], owner: Rows, edges: Edges) -> None:
+    def add(self, shapes: Pieces, owner: Rows, edges: Edges) -> None:
         """``edges.piece`` counts from the first of ``shapes``."""
         if len(shapes) == 0:
             return
@@ -54,11 +55,8 @@ class _Collector:
         self.count += len(shapes)
 
     def result(self, defects: list[Defect]) -> Painted:
-        if not self.shapes:
-            return Painted(
-                np.empty(0, dtype=object), np.empty(0, dtype=np.intp), Edges.empty(), tuple(defects)
-            )
-        shapes, owner = np.concatenate(self.shapes), np.concatenate(self.owner)
+        shapes = Pieces.concat(self.shapes)
+        owner = np.concatenate([np.empty(0, dtype=np.intp), *self.owner])
         edges = Edges.concat(self.edges)
         order = np.argsort(owner, kind="stable")
         place = np.empty(len(order), dtype=np.int32)
@@ -66,7 +64,7 @@ class _Collector:
         edges = Edges(
             edges.x0, edges.y0, edges.x1, edges.y1, edges.r, edges.error, place[edges.piece]
         )
-        return Painted(shapes[order], owner[order], edges, tuple(defects))
+        return Painted(shapes.take(order), owner[order], edges, tuple(defects))
 
 
 def paint(objects: Objects, artwork: Artwork) -> Painted:
@@ -97,22 +95,20 @@ def paint(objects: Objects, artwork: Artwork) -> Painted:
             )
             continue
         flashes = rows[objects.kind[rows] == Kind.FLASH]
-        for area in _areas(outline):
-            _flashes(area, flashes, objects, out)
         strokes, segments, error = _strokes(objects, rows)
-        edges = outline.edges
-        if aperture.template == "C" and len(aperture.values) == 1:
-            r = float(edges.r[0])
-            n = len(strokes)
-            out.add(
-                capsules(segments, r),
-                strokes,
-                capsule_edges(segments, np.full(n, r), error),
-            )
+        disc = aperture.template == "C" and len(aperture.values) == 1
+        if disc and not key[1:3].any() and key[3] == 1:  # turned, its corners lie elsewhere
+            at = np.stack([objects.x0[flashes], objects.y0[flashes]], axis=-1)
+            _round(outline, np.tile(at, 2), np.zeros(len(at)), flashes, out)
+        else:
+            for area in _areas(outline):
+                _flashes(area, flashes, objects, out)
+        if disc:
+            _round(outline, segments, error, strokes, out)
         elif len(strokes):
             shapes = _swept(outline, segments)
             out.add(
-                shapes,
+                Pieces.of(shapes),
                 strokes,
                 polygon_edges(shapes, error, np.arange(len(shapes), dtype=np.int32)),
             )
@@ -180,6 +176,13 @@ def _areas(outline: Outline) -> list[Outline]:
     return [Outline(area, e.take(np.flatnonzero(of == k))) for k, area in enumerate(areas)]
 
 
+def _round(disc: Outline, segments: Floats, error: Floats, rows: Rows, out: _Collector) -> None:
+    """Strokes (n, 4) of a round aperture; one of no length is a flash."""
+    r = float(disc.edges.r[0])
+    edges = capsule_edges(segments, np.full(len(segments), r), error)
+    out.add(Pieces.of_strokes(segments, r), rows, edges)
+
+
 def _flashes(outline: Outline, rows: Rows, objects: Objects, out: _Collector) -> None:
     n = len(rows)
     if n == 0:
@@ -200,7 +203,7 @@ def _flashes(outline: Outline, rows: Rows, objects: Objects, out: _Collector) ->
     e, m = outline.edges, len(outline.edges)
     at = np.repeat(np.arange(n), m)
     out.add(
-        shapes,
+        Pieces.of(shapes),
         rows,
         Edges(
             np.tile(e.x0, n) + x[at], np.tile(e.y0, n) + y[at],
@@ -259,7 +262,7 @@ def _regions(objects: Objects, artwork: Artwork, out: _Collector) -> None:
     chosen, of = shapely.get_parts(chosen[keep], return_index=True)
     rows, number = rows[keep][of], number[keep][of]
     edges = polygon_edges(chosen, error[number], np.arange(len(chosen), dtype=np.int32))
-    out.add(chosen, rows, edges)
+    out.add(Pieces.of(chosen), rows, edges)
 
 
 def _moved_region(shape: Any, objects: Objects, row: int) -> Any:
