@@ -47,6 +47,7 @@ MOST_NEAR = 600_000_000
 """Pairs of outline edges within ``NEAR`` of each other; published boards: 30 million."""
 _SAMPLE = 1_000
 _GOLDEN = 0.6180339887498949
+_PARTS, _SURE = 20, 5.0  # parts of a sample, and standard errors of it, that leave no doubt
 _STEP, _BATCH = 1_000, 1_000_000  # shapes, and pairs, looked at in one go
 
 
@@ -188,15 +189,21 @@ def _sampled(met: Callable[[Rows], int], count: int, most: float) -> float:
     """
     # the golden ratio mixes any order well, and needs no random numbers to be loaded
     order = np.argsort(np.arange(count) * _GOLDEN % 1.0)
-    found, done, step = 0, 0, 10
+    found, done, step, parts, squares = 0, 0, 10, 0, 0.0
     while done < len(order):
-        found += met(order[done : done + step])
-        done = min(done + step, len(order))
+        rows = order[done : done + step]
+        here = met(rows)
+        found, done, parts = found + here, done + len(rows), parts + 1
+        squares += here**2 / len(rows)
         all_ = found * len(order) / done
         if found > most or (done >= 200 and all_ > 4 * most):
             return all_
         if done >= _SAMPLE and all_ < most / 4:
             return all_
+        if parts >= _PARTS and all_ > most:
+            spread = (squares - found**2 / done) / (parts - 1)  # variance of one row's count
+            if all_ - _SURE * len(order) * max(spread / done, 0.0) ** 0.5 > most:
+                return all_
         step = int(min(_STEP, max(_BATCH * done / max(found, 1), 1)))
     return found
 
