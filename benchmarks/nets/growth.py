@@ -23,6 +23,7 @@ from dfmcheck.board.nets import connect
 from dfmcheck.geometry.edges import Edges
 from dfmcheck.geometry.image import Image
 from dfmcheck.geometry.merge import merge
+from dfmcheck.geometry.pieces import Pieces
 from dfmcheck.intake import open_package
 
 
@@ -54,7 +55,12 @@ def copies_of(layer: Layer, count: int, step: float) -> Layer:
         image,
         **{name: np.tile(getattr(image, name), count) for name in flat},
         x=np.concatenate([image.x + k * step for k in range(count)]),
-        pieces=shifted(image.pieces),
+        pieces=Pieces.concat(
+            [
+                Pieces(image.pieces.strokes + np.array([k * step, 0, k * step, 0, 0]), polygons)
+                for k, polygons in enumerate(np.split(shifted(image.pieces.polygons), count))
+            ]
+        ),
         edges=edges,
         parts=shifted(image.parts),
         part=numbered(image.part, m),
