@@ -13,14 +13,13 @@ The voltage between two nets is taken as the difference of their values.
 
 from __future__ import annotations
 
-import re
 import sys
-import tomllib
 from pathlib import Path
 from typing import Any
 
 from dfmcheck.board.voltages import Stated, Voltages
-from dfmcheck.capability.toml_lines import key_lines, read_toml
+from dfmcheck.capability.toml_files import tables_of, text_of
+from dfmcheck.capability.toml_lines import key_lines
 from dfmcheck.errors import UsageError
 
 
@@ -32,16 +31,7 @@ def load_voltages(path: Path) -> Voltages:
     UsageError
         File and line, what was found, what was expected.
     """
-    file = str(path)
-    try:
-        text = path.read_bytes().decode("utf-8-sig").replace("\r\n", "\n")
-    except OSError as error:
-        raise UsageError(
-            f"cannot be read ({error.strerror})", "a file of net voltages", "Check the path.", file
-        ) from error
-    except UnicodeDecodeError as error:
-        raise UsageError("not UTF-8 text", "TOML", "Save it as UTF-8.", file) from error
-    return parse_voltages(text, file)
+    return parse_voltages(text_of(path, "a file of net voltages"), str(path))
 
 
 def parse_voltages(text: str, file: str = "") -> Voltages:
@@ -52,17 +42,10 @@ def parse_voltages(text: str, file: str = "") -> Voltages:
     >>> parse_voltages('[nets]\\nBUS = 325\\n').entries
     (Stated(name='BUS', volts=325.0, line=2),)
     """
-    try:
-        raw = read_toml(text)
-    except tomllib.TOMLDecodeError as error:
-        match = re.search(r"line (\d+)", str(error))
-        line = int(match[1]) if match else text.count("\n") + 1
-        found = re.sub(r" \(at .*\)$", "", str(error))
-        raise UsageError(
-            f"not TOML ({found})", "lines like \"+24V\" = 24 under [nets]",
-            "Correct it; a name of other signs than letters, digits, - and _ needs quotes.",
-            file, line,
-        ) from error  # fmt: skip
+    raw = tables_of(
+        text, file, 'lines like "+24V" = 24 under [nets]',
+        "Correct it; a name of other signs than letters, digits, - and _ needs quotes.",
+    )  # fmt: skip
     lines = key_lines(text)
     for key in raw:
         if key != "nets":

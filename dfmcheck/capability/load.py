@@ -62,7 +62,8 @@ from dfmcheck.capability.schema import (
     misfits,
 )
 from dfmcheck.capability.shop import Shop
-from dfmcheck.capability.toml_lines import key_lines, key_name, read_toml
+from dfmcheck.capability.toml_files import read_toml
+from dfmcheck.capability.toml_lines import key_lines, key_name
 from dfmcheck.errors import ShopFileError
 from dfmcheck.measure.rule import Rule
 from dfmcheck.measure.rule import rules as all_rules

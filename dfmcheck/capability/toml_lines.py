@@ -8,9 +8,7 @@ accepted; it therefore needs to follow TOML's structure, not to check it (TOML v
 from __future__ import annotations
 
 import re
-import tomllib
 from collections.abc import Sequence
-from typing import Any
 
 Path = tuple[str | int, ...]
 
@@ -20,38 +18,6 @@ _STRING = re.compile(
     r'"""(?:\\.|[^\\])*?"{3,5}' r"|'''.*?'{3,5}" r'|"(?:\\.|[^"\\\n])*"' r"|'[^'\n]*'", re.S
 )
 _PLAIN = re.compile(r"[^,\]}\n#]+")
-
-
-_NUMBER = re.compile(r"\d[\d_]{4000,}")  # the interpreter reads no more than 4300 digits
-_OPENS = re.compile(r"(?:[\[{][^\[{\n]{0,40}){50}")
-
-
-def read_toml(text: str) -> dict[str, Any]:
-    """The tables of a TOML text.
-
-    Raises
-    ------
-    tomllib.TOMLDecodeError
-        It is none, or holds a number or lists within lists beyond all measure, which the
-        standard reader leaves to the interpreter.
-
-    Examples
-    --------
-    >>> read_toml("a = " + 5000 * "9")
-    Traceback (most recent call last):
-    tomllib.TOMLDecodeError: A number of too many digits (at line 1, column 5)
-    """
-    try:
-        return tomllib.loads(text)
-    except tomllib.TOMLDecodeError:
-        raise
-    except (ValueError, RecursionError) as error:
-        deep = isinstance(error, RecursionError)
-        found = (_OPENS if deep else _NUMBER).search(text)
-        said = "Lists or tables too deep in one another" if deep else "A number of too many digits"
-        at = found.start() if found else 0
-        line, column = text.count("\n", 0, at) + 1, at - text.rfind("\n", 0, at)
-        raise tomllib.TOMLDecodeError(f"{said} (at line {line}, column {column})") from error
 
 
 def key_lines(text: str) -> dict[Path, int]:

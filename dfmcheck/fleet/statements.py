@@ -22,8 +22,6 @@ stated for many packages holds for those whose data says nothing.
 
 from __future__ import annotations
 
-import re
-import tomllib
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field, replace
 from fnmatch import fnmatchcase
@@ -34,6 +32,7 @@ import msgspec
 from msgspec import Meta, Struct
 
 from dfmcheck.capability.schema import Words, misfits
+from dfmcheck.capability.toml_files import tables_of, text_of
 from dfmcheck.capability.toml_lines import key_lines
 from dfmcheck.errors import UsageError
 from dfmcheck.measure.screening import Screening
@@ -163,16 +162,7 @@ def find(folder: Path, given: Path | None, options: Entry) -> Statements:
     path = given if given is not None else folder / STATED_FILE
     if given is None and not path.is_file():
         return Statements(options=options)
-    file = str(path)
-    try:
-        text = path.read_bytes().decode("utf-8-sig").replace("\r\n", "\n")
-    except OSError as error:
-        raise UsageError(
-            f"cannot be read ({error.strerror})", "a file of statements", "Check the path.", file
-        ) from error
-    except UnicodeDecodeError as error:
-        raise UsageError("not UTF-8 text", "TOML", "Save it as UTF-8.", file) from error
-    return replace(parse(text, file), options=options)
+    return replace(parse(text_of(path, "a file of statements"), str(path)), options=options)
 
 
 def parse(text: str, file: str) -> Statements:
@@ -183,13 +173,7 @@ def parse(text: str, file: str) -> Statements:
     >>> parse('[packages."a/*"]\\nthickness = 1.6\\n', "s.toml").of("a/b.zip").thickness
     1.6
     """
-    try:
-        raw = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as error:
-        match = re.search(r"line (\d+)", str(error))
-        line = int(match[1]) if match else text.count("\n") + 1
-        found = re.sub(r" \(at .*\)$", "", str(error))
-        raise UsageError(f"not TOML ({found})", _FORM, "Correct it.", file, line) from error
+    raw = tables_of(text, file, _FORM)
     lines = key_lines(text)
 
     def wrong(path: tuple[str | int, ...], found: str, expected: str, action: str) -> UsageError:

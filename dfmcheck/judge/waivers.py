@@ -20,14 +20,14 @@ from __future__ import annotations
 
 import datetime
 import re
-import tomllib
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from difflib import get_close_matches
 from pathlib import Path
 from typing import Any
 
-from dfmcheck.capability.toml_lines import key_lines, read_toml
+from dfmcheck.capability.toml_files import tables_of, text_of
+from dfmcheck.capability.toml_lines import key_lines
 from dfmcheck.errors import UsageError
 from dfmcheck.judge.finding import Finding, Waiver, WaiverUse
 
@@ -101,28 +101,11 @@ def load(path: Path) -> Waivers:
     UsageError
         With the line of what does not hold.
     """
-    return Waivers(str(path), _parsed(_text(path), str(path)))
-
-
-def _text(path: Path) -> str:
-    try:
-        return path.read_text(encoding="utf-8")
-    except OSError as error:
-        raise UsageError(
-            f"cannot be read ({error.strerror})", "a waiver file", "Check the path.", str(path)
-        ) from error
-    except UnicodeDecodeError as error:
-        raise UsageError("not UTF-8 text", "TOML", "Save it as UTF-8.", str(path)) from error
+    return Waivers(str(path), _parsed(text_of(path, "a waiver file"), str(path)))
 
 
 def _parsed(text: str, file: str) -> tuple[Waiver, ...]:
-    try:
-        raw = read_toml(text)
-    except tomllib.TOMLDecodeError as error:
-        match = re.search(r"line (\d+)", str(error))
-        line = int(match[1]) if match else text.count("\n") + 1
-        found = re.sub(r" \(at .*\)$", "", str(error))
-        raise UsageError(f"not TOML ({found})", "TOML", "Correct it.", file, line) from error
+    raw = tables_of(text, file, "TOML")
     lines = key_lines(text)
     for key in raw:
         if key != "waiver":
@@ -249,7 +232,7 @@ def record(path: Path, waivers: Sequence[Waiver]) -> None:
     UsageError
         The file is there and does not hold to its form, or cannot be written.
     """
-    text = _text(path) if path.exists() else _HEAD
+    text = text_of(path, "a waiver file") if path.exists() else _HEAD
     text = _without(text, str(path), {waiver.fingerprint for waiver in waivers})
     text = text.rstrip("\n") + "\n"
     for waiver in waivers:

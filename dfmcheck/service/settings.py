@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import os
-import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass, field, fields
 from difflib import get_close_matches
@@ -11,6 +10,7 @@ from ipaddress import ip_address
 from pathlib import Path
 from typing import Any
 
+from dfmcheck.capability.toml_files import tables_of, text_of
 from dfmcheck.errors import UsageError
 
 ENVIRONMENT = "DFMCHECK_SERVE_"
@@ -93,12 +93,9 @@ def load(
 
 
 def _from_file(file: Path) -> dict[str, Any]:
-    try:
-        table = tomllib.loads(file.read_text(encoding="utf-8"))
-    except (OSError, UnicodeError, tomllib.TOMLDecodeError) as error:
-        raise UsageError(
-            f"it cannot be read ({error})", "a TOML file of settings", "Correct it.", str(file)
-        ) from error
+    table = tables_of(
+        text_of(file, "a TOML file of settings"), str(file), "a TOML file of settings"
+    )
     known = {entry.name: entry for entry in fields(Settings)}
     for name, value in table.items():
         if name not in known:

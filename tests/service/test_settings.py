@@ -35,7 +35,7 @@ def test_options_outweigh_environment_outweighs_file_outweighs_default(tmp_path:
         ("keys = 1", "true or false"),
         ("port = true", "a whole number"),
         ("shops = 'a'", "a list"),
-        ("port = ", "cannot be read"),
+        ("port = ", "line 1: not TOML"),
     ],
 )
 def test_a_wrong_file_is_told(tmp_path: Path, text: str, told: str) -> None:
