@@ -14,7 +14,7 @@ from dfmcheck.geometry.edges import CHORD_ERROR, Edges
 from dfmcheck.geometry.facets import outline_of
 from dfmcheck.geometry.image import Image
 from dfmcheck.geometry.index import BoxIndex
-from dfmcheck.geometry.rows import run_starts
+from dfmcheck.geometry.rows import repeats, run_starts
 from dfmcheck.geometry.segments import closest_pairs, points_to_segments
 
 Floats = npt.NDArray[np.float64]
@@ -77,8 +77,7 @@ class Inside:
         if len(parts) == 0 or len(drilled) == 0:
             return
         count = shapely.get_num_interior_rings(parts)
-        owner = np.repeat(np.arange(len(parts)), count)
-        number = np.arange(len(owner)) - np.repeat(np.cumsum(count) - count, count)
+        owner, number = repeats(count)
         if len(owner) == 0:
             return
         rings = shapely.get_interior_ring(parts[owner], number)

@@ -20,7 +20,7 @@ from dfmcheck.geometry.budget import NEAR
 from dfmcheck.geometry.edges import CHORD_ERROR, STRIDE
 from dfmcheck.geometry.facets import ASKEW, Facets, directions, dot, outline_of
 from dfmcheck.geometry.index import BoxIndex
-from dfmcheck.geometry.rows import run_starts
+from dfmcheck.geometry.rows import repeats, run_starts
 from dfmcheck.geometry.segments import closest_on_segment, points_to_segments
 
 Floats = npt.NDArray[np.float64]
@@ -244,8 +244,7 @@ def _parallel_block(
     one, other = one[keep], other[keep]
     low_t, high_t = low_t[keep], high_t[keep]
     steps = np.ceil((high_t - low_t) / STRIDE).astype(np.intp)
-    at = np.repeat(np.arange(len(one)), steps)
-    k = np.arange(len(at)) - np.repeat(np.cumsum(steps) - steps, steps)
+    at, k = repeats(steps)
     t = low_t[at] + (high_t - low_t)[at] * (k + 0.5) / steps[at]
     one, other = one[at], other[at]
     middle = outline.a.take(one, axis=0) + outline.d.take(one, axis=0) * t[:, None]

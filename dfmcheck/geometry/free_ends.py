@@ -11,7 +11,7 @@ import shapely
 
 from dfmcheck.formats.records import Kind
 from dfmcheck.geometry.image import Image
-from dfmcheck.geometry.rows import run_starts
+from dfmcheck.geometry.rows import repeats, run_starts
 
 Floats = npt.NDArray[np.float64]
 Rows = npt.NDArray[np.intp]
@@ -192,8 +192,7 @@ class EndSearch:
         """Centre lines of strokes, each from the end looked at on, (n,)."""
         edges, s = self.image.edges, self.strokes
         count = s.count[stroke] + 1
-        of = np.repeat(np.arange(len(stroke)), count)
-        k = np.arange(len(of)) - np.repeat(np.cumsum(count) - count, count)
+        of, k = repeats(count)
         k = np.where(reverse[of], count[of] - 1 - k, k)
         row = s.first[stroke[of]] + np.minimum(k, count[of] - 2)
         points = np.stack([edges.x0[row], edges.y0[row]], axis=-1)

@@ -13,7 +13,7 @@ import shapely
 from dfmcheck.geometry.blocks import PAIRS, blocks, mean_near
 from dfmcheck.geometry.edges import CHORD_ERROR, STRIDE, Edges
 from dfmcheck.geometry.index import BoxIndex
-from dfmcheck.geometry.rows import run_starts
+from dfmcheck.geometry.rows import repeats, run_starts
 from dfmcheck.geometry.segments import closest_on_segment, closest_pairs, points_to_segments
 
 Floats = npt.NDArray[np.float64]
@@ -142,10 +142,10 @@ def _spread(gaps: Gaps, first: Edges, second: Edges) -> tuple[Rows, Gaps]:
     if len(rows) == 0:
         return rows, Gaps.concat([])
     steps = np.ceil((high[rows] - low[rows]) / STRIDE).astype(np.intp) + 1
-    at = np.repeat(rows, steps)
-    k = np.arange(len(at)) - np.repeat(np.cumsum(steps) - steps, steps)
+    row, k = repeats(steps)
+    at = rows[row]
     # Half a step in from either end, where a joint most often bridges the pair.
-    f = (k + 0.5) / np.repeat(steps, steps)
+    f = (k + 0.5) / steps[row]
     p = sa[at, :2] + d[at] * (low[at] + (high[at] - low[at]) * f)[:, None]
     q = np.stack(closest_on_segment(p[:, 0], p[:, 1], *sb[at].T), axis=-1)
     of = some[at]

@@ -23,3 +23,15 @@ def run_starts(*columns: npt.NDArray[Any]) -> npt.NDArray[np.bool_]:
     for column in columns:
         starts[1:] |= column[1:] != column[:-1]
     return starts
+
+
+def repeats(count: npt.NDArray[Any]) -> tuple[npt.NDArray[np.intp], npt.NDArray[np.intp]]:
+    """Every row as often as ``count`` says, and which of its repeats each is, from 0.
+
+    Examples
+    --------
+    >>> [column.tolist() for column in repeats(np.array([2, 0, 3]))]
+    [[0, 0, 2, 2, 2], [0, 1, 0, 1, 2]]
+    """
+    row = np.repeat(np.arange(len(count)), count)
+    return row, np.arange(len(row)) - np.repeat(np.cumsum(count) - count, count)

@@ -11,6 +11,8 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
+from dfmcheck.geometry.rows import repeats
+
 Floats = npt.NDArray[np.float64]
 Rows = npt.NDArray[np.intp]
 
@@ -202,8 +204,7 @@ def split_arc(
         return np.empty(0, dtype=np.intp), np.empty((0, 4))
     count, a0, sweep = chord_counts(x0, y0, x1, y1, cx, cy, clockwise, tolerance)
     r0, r1 = np.hypot(x0 - cx, y0 - cy), np.hypot(x1 - cx, y1 - cy)
-    row = np.repeat(np.arange(n), count)
-    k = np.arange(len(row)) - np.repeat(np.cumsum(count) - count, count)
+    row, k = repeats(count)
     f0, f1 = k / count[row], (k + 1) / count[row]
 
     def at(f: Floats) -> tuple[Floats, Floats]:

@@ -15,6 +15,7 @@ import numpy.typing as npt
 import shapely
 
 from dfmcheck.geometry.outlines import circle_steps
+from dfmcheck.geometry.rows import repeats
 
 Floats = npt.NDArray[np.float64]
 Rows = npt.NDArray[np.intp]
@@ -254,8 +255,7 @@ def _outlines(strokes: _Strokes) -> tuple[npt.NDArray[Any], Rows]:
     def fan(rows: Rows, centre: Floats, angle: Floats, sweep: Floats, place: Floats) -> None:
         """Points at both ends of an arc and between; ``place`` grows along the sweep."""
         count = np.maximum(np.ceil(np.abs(sweep) / step[rows] - 1e-9), 1).astype(np.intp) + 1
-        at = np.repeat(np.arange(len(rows)), count)
-        k = np.arange(len(at)) - np.repeat(np.cumsum(count) - count, count)
+        at, k = repeats(count)
         f = k / (count[at] - 1)
         a = angle[at] + sweep[at] * f
         points = centre[at] + r[rows][at, None] * np.stack([np.cos(a), np.sin(a)], axis=-1)

@@ -6,6 +6,7 @@ import numpy as np
 import numpy.typing as npt
 
 from dfmcheck.geometry.groups import connected
+from dfmcheck.geometry.rows import repeats
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
@@ -122,9 +123,7 @@ def _touch(
     for s in range(0, len(a), _AT_ONCE):
         some_a, some_b = a[s : s + _AT_ONCE], b[s : s + _AT_ONCE]
         wide = count.take(some_b)
-        pairs = count.take(some_a) * wide
-        of = np.repeat(np.arange(len(pairs)), pairs)
-        number = np.arange(len(of)) - np.repeat(np.cumsum(pairs) - pairs, pairs)
+        of, number = repeats(count.take(some_a) * wide)
         i, j = np.divmod(number, wide.take(of))
         p = order.take(start.take(some_a).take(of) + i)
         q = order.take(start.take(some_b).take(of) + j)

@@ -9,6 +9,7 @@ import numpy as np
 import numpy.typing as npt
 
 from dfmcheck.capability import Shop
+from dfmcheck.geometry.rows import run_starts
 from dfmcheck.judge.chains import chains
 from dfmcheck.judge.finding import Finding
 from dfmcheck.judge.limits import Rows
@@ -50,7 +51,7 @@ def findings_of(
     x = np.where(taken["group"] <= WHOLE_LAYER, np.nan, x)
     label = _alike(chains(kinds, x, y, REACH), one, layer, ranked)
     order = _by_label(label, ranked)
-    return written(one, order, _firsts(label[order]), shop, tier, rules)
+    return written(one, order, np.flatnonzero(run_starts(label[order])), shop, tier, rules)
 
 
 def _joined(failing: Sequence[Failing], places: Places) -> Failed:
@@ -162,16 +163,11 @@ def _by_label(label: Rows, ranked: Rows) -> Rows:
     return ranked.take(np.argsort(ordered, kind="stable"))
 
 
-def _firsts(ordered: Rows) -> Rows:
-    """Where each label starts in a column of labels in order."""
-    return np.flatnonzero(np.diff(ordered, prepend=-1))
-
-
 def _alike(label: Rows, one: Failed, layer: Rows, ranked: Rows) -> Rows:
     """Give the same label to clusters whose worst places are alike, where there are many: to
     those of one value first, then to all of a kind when too many are still left."""
     order = _by_label(label, ranked)
-    head = order[_firsts(label[order])]
+    head = order[run_starts(label[order])]
     if len(head) < ALIKE:
         return label
     kind = _numbered(

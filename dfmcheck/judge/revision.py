@@ -14,6 +14,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
+from dfmcheck.geometry.rows import repeats
 from dfmcheck.judge.artwork import (
     HoleChange,
     LayerChange,
@@ -175,10 +176,9 @@ def _common(
     order_b = np.argsort(code_b, kind="stable")
     start_b = np.searchsorted(code_b[order_b], np.arange(n))
     rows_a = np.flatnonzero(good[code_a])
-    times = count_b[code_a[rows_a]]
-    out_a = np.repeat(rows_a, times)
-    within = np.arange(len(out_a)) - np.repeat(np.cumsum(times) - times, times)
-    out_b = order_b[np.repeat(start_b[code_a[rows_a]], times) + within]
+    of, within = repeats(count_b[code_a[rows_a]])
+    out_a = rows_a[of]
+    out_b = order_b[start_b[code_a[out_a]] + within]
     return len(out_a) > 0, out_a, out_b
 
 

@@ -31,8 +31,10 @@ MOST_LISTED = 50_000
 the published boards has 31 000; a list of a million is read by nobody, and takes a report of
 70 MB."""
 
-_NUMBERS = ("value", "uncertainty", "x", "y", "x2", "y2")
-_WORDS = ("kind", "net_a", "net_b", "file_a", "line_a", "code_a", "file_b", "line_b", "code_b")
+_TAKEN = (
+    "value", "uncertainty", "x", "y", "x2", "y2", "kind", "net_a", "net_b",
+    "file_a", "line_a", "code_a", "file_b", "line_b", "code_b",
+)  # fmt: skip
 
 
 @dataclass(frozen=True)
@@ -84,7 +86,7 @@ def written(
 def _spots(one: Failed, order: Rows, start: Rows) -> list[_Spot]:
     taken, head = one.taken, order[start]
     columns = {
-        **{name: taken[name][head].tolist() for name in (*_NUMBERS, *_WORDS)},
+        **{name: taken[name][head].tolist() for name in _TAKEN},
         "rule": one.rule_code[head].tolist(),
         "layer": one.layer_code[head].tolist(),
         "judged": one.value[head].tolist(),

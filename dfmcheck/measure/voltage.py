@@ -20,7 +20,7 @@ from dfmcheck.geometry.gaps import (
     gaps_within,
     thin,
 )
-from dfmcheck.geometry.rows import run_starts
+from dfmcheck.geometry.rows import repeats, run_starts
 from dfmcheck.measure.common import (
     CELL,
     concat_layers,
@@ -199,9 +199,8 @@ def _each_end(
     [[0, 1, 1], [2, 0, 1]]
     """
     first = np.searchsorted(source, asked)
-    count = np.searchsorted(source, asked, side="right") - first
-    of = np.repeat(np.arange(len(asked)), count)
-    return of, np.arange(len(of)) + (first - np.cumsum(count) + count)[of]
+    of, number = repeats(np.searchsorted(source, asked, side="right") - first)
+    return of, first[of] + number
 
 
 def _shortest(way: npt.NDArray[np.void]) -> npt.NDArray[np.void]:
