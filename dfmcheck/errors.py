@@ -11,6 +11,7 @@ Each says: file, line, what was found, what was expected, what to do.
 
 from __future__ import annotations
 
+import errno
 import re
 
 _WORD, _PHRASE = 200, 1_000  # characters; what is longer is shown by its start
@@ -69,3 +70,15 @@ class PackageError(DfmcheckError):
 
 class FormatError(DfmcheckError):
     """One file of the package cannot be read."""
+
+
+def out_of_memory(error: BaseException | None) -> bool:
+    """Whether want of memory is at the bottom of a chain of errors; libraries written in C++ say
+    std::bad_alloc, the system ENOMEM."""
+    while error is not None:
+        if isinstance(error, MemoryError) or "bad_alloc" in str(error):
+            return True
+        if isinstance(error, OSError) and error.errno == errno.ENOMEM:
+            return True
+        error = error.__cause__ or error.__context__
+    return False

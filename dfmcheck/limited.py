@@ -20,7 +20,7 @@ from dataclasses import dataclass, field
 from enum import StrEnum
 from typing import Any
 
-from dfmcheck.errors import DfmcheckError
+from dfmcheck.errors import DfmcheckError, out_of_memory
 from dfmcheck.processes import MB, confine, end_group, group_memory, signal_name
 
 _POLL = 0.02  # seconds between looks at the process
@@ -209,7 +209,7 @@ def _told(
         import traceback
 
         traceback.print_exc()
-        if "bad_alloc" in str(error):  # from libraries written in C++
+        if out_of_memory(error):
             return {"end": End.MEMORY, "error": type(error).__name__}
         told = " ".join(str(error).split())
         name = type(error).__name__

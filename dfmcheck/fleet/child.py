@@ -56,7 +56,7 @@ def send(stream: BinaryIO, value: object) -> None:
 
 def done(task: Task) -> Outcome:
     """Screen or judge one package; whatever goes wrong is its outcome."""
-    from dfmcheck.errors import PackageError, UsageError
+    from dfmcheck.errors import PackageError, UsageError, out_of_memory
 
     start = time.perf_counter()
     if task.limits.memory:
@@ -67,7 +67,7 @@ def done(task: Task) -> Outcome:
     try:
         return _screened(task, start)
     except Exception as error:
-        if _for_memory(error):
+        if out_of_memory(error):
             state, reason = "memory", f"it needed more than {task.limits.memory} MB"
         elif isinstance(error, PackageError):
             state, reason = "unreadable", str(error)
@@ -79,15 +79,6 @@ def done(task: Task) -> Outcome:
         else:
             state, reason = "error", f"{type(error).__name__}: {' '.join(str(error).split())}"
     return failed(task, state, reason, time.perf_counter() - start)
-
-
-def _for_memory(error: BaseException | None) -> bool:
-    """Whether want of memory is at the bottom of an error; geometry code says std::bad_alloc."""
-    while error is not None:
-        if isinstance(error, MemoryError) or "bad_alloc" in str(error):
-            return True
-        error = error.__cause__ or error.__context__
-    return False
 
 
 def _screened(task: Task, start: float) -> Outcome:

@@ -16,7 +16,7 @@ from pathlib import Path
 from typing import Any
 
 from dfmcheck.durable import sync_folder, write_synced
-from dfmcheck.errors import DfmcheckError, PackageError, UsageError
+from dfmcheck.errors import DfmcheckError, PackageError, UsageError, out_of_memory
 from dfmcheck.intake.sniff import looks_archived
 from dfmcheck.service.folder import PACKAGE
 from dfmcheck.service.model import Order, Outcome
@@ -53,7 +53,7 @@ def perform(task: Task, shops: Shops, tell: Tell) -> None:
     except BrokenExecutor:
         raise  # one of the screen's own processes was ended: not an error of this one
     except Exception as error:
-        if _out_of_memory(error):
+        if out_of_memory(error):
             outcome = memory_outcome(task.memory_mb)
         else:
             tell({"trace": _trace(error)})
@@ -147,17 +147,6 @@ def _named(error: DfmcheckError, task: Task) -> str:
     """The sentence, with the package called as the client called it."""
     file = task.order.name if error.file in (PACKAGE, str(task.package)) else error.file
     return str(type(error)(error.found, error.expected, error.action, file, error.line))
-
-
-def _out_of_memory(error: BaseException | None) -> bool:
-    """Whether a chain of errors began with memory that was not to be had."""
-    while error is not None:
-        if isinstance(error, MemoryError) or (isinstance(error, OSError) and error.errno == 12):
-            return True
-        if "bad_alloc" in str(error):  # from libraries written in C++
-            return True
-        error = error.__cause__ or error.__context__
-    return False
 
 
 def _trace(error: BaseException) -> str:

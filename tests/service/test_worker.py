@@ -17,8 +17,8 @@ import numpy as np
 import pytest
 import shapely
 
+from dfmcheck.errors import out_of_memory
 from dfmcheck.measure import store as screenings
-from dfmcheck.service import child
 from tests.service.benches import ORDER, Bench, during, hang, hang_with_children, screen_by
 
 
@@ -204,5 +204,5 @@ def test_memory_errors_are_known_through_their_causes() -> None:
         except MemoryError as error:
             raise ValueError("wrapped") from error
     except ValueError as error:
-        assert child._out_of_memory(error)
-    assert not child._out_of_memory(ValueError("plain"))
+        assert out_of_memory(error)
+    assert not out_of_memory(ValueError("plain"))
