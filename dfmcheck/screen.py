@@ -50,6 +50,20 @@ def _listed(package: Package) -> Screening:
     )  # fmt: skip
 
 
+@contextmanager
+def _collector_off() -> Iterator[None]:
+    """Geometry arrays hold no reference cycles, and walking millions of them costs a fifth of
+    the run: the cyclic collector rests while a screen is made."""
+    on = gc.isenabled()
+    gc.disable()
+    try:
+        yield
+    finally:
+        if on:
+            gc.enable()
+
+
+@_collector_off()
 def screen(
     path: Path,
     *,
@@ -93,32 +107,12 @@ def screen(
     ------
     PackageError, UsageError
     """
-    with _collector_off():
-        return _screen(
-            path, roles, board, (thickness, thickness_otherwise), copper_um, reach, workers,
-            progress, drawing, voltages,
-        )  # fmt: skip
-
-
-def _screen(
-    path: Path,
-    roles: Mapping[str, str] | None,
-    board: str | None,
-    thickness: tuple[float | None, float | None],
-    copper_um: float | None,
-    reach: Mapping[str, float] | None,
-    workers: int | None,
-    progress: Progress | None,
-    drawing: bool,
-    voltages: Voltages | None,
-) -> Screening:
     workers = workers or os.cpu_count() or 1
     package = _open(path, roles, board)
     if len(package.boards) > 1:
         return _several(package)
-    stated, otherwise = thickness
     model, checks = build(
-        package, thickness=stated, thickness_otherwise=otherwise, workers=workers,
+        package, thickness=thickness, thickness_otherwise=thickness_otherwise, workers=workers,
         progress=progress, meanwhile=rules,
     )  # fmt: skip
     known = rules()
@@ -174,19 +168,6 @@ _CHECKS: Callable[[], Told] | None = None
 _BY_LAYER = ("copper", "outer", "inner")
 _SMALL = 20_000  # edges; fewer are measured before other processes have started
 _LONGEST = {"mask": -3, "legend": -2, "paste": -1}
-
-
-@contextmanager
-def _collector_off() -> Iterator[None]:
-    """Geometry arrays hold no reference cycles, and walking millions of them costs a fifth of
-    the run: the cyclic collector rests while a screen is made."""
-    on = gc.isenabled()
-    gc.disable()
-    try:
-        yield
-    finally:
-        if on:
-            gc.enable()
 
 
 Task = tuple[int, tuple[str, ...], float]

@@ -12,6 +12,8 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from dfmcheck.ranges import COPPER, THICKNESS
+
 if TYPE_CHECKING:
     from rich.console import Console
 
@@ -74,14 +76,16 @@ ThicknessOption = Annotated[
     float | None,
     typer.Option(
         "--thickness",
-        min=0.05,
-        max=20.0,
+        min=THICKNESS[0],
+        max=THICKNESS[1],
         help="Board thickness in mm, in place of what the data says.",
     ),
 ]
 CopperOption = Annotated[
     float | None,
-    typer.Option("--copper", min=1.0, max=1000.0, help="Finished copper in µm, on every layer."),
+    typer.Option(
+        "--copper", min=COPPER[0], max=COPPER[1], help="Finished copper in µm, on every layer."
+    ),
 ]
 RoleOption = Annotated[
     list[str] | None,

@@ -15,6 +15,7 @@ from dfmcheck.commands.common import (
     console,
     plain_failures,
 )
+from dfmcheck.ranges import THICKNESS
 
 
 def fleet(
@@ -32,8 +33,8 @@ def fleet(
         float | None,
         typer.Option(
             "--thickness",
-            min=0.05,
-            max=20.0,
+            min=THICKNESS[0],
+            max=THICKNESS[1],
             help="Board thickness in mm of packages whose data does not say.",
         ),
     ] = None,

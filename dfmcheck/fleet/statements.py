@@ -36,6 +36,7 @@ from dfmcheck.capability.toml_files import tables_of, text_of
 from dfmcheck.capability.toml_lines import key_lines
 from dfmcheck.errors import UsageError
 from dfmcheck.measure.screening import Screening
+from dfmcheck.ranges import COPPER, THICKNESS
 from dfmcheck.terms import Assumption, Role
 
 _WILD = set("*?[")
@@ -50,17 +51,16 @@ _SUBJECTS = {
 _FORM = 'tables [packages."NAME"] with lines such as thickness = 1.6'
 
 
+def _within(ends: tuple[float, float], unit: str) -> Meta:
+    low, high = ends
+    return Meta(ge=low, le=high, description=f"a number of {unit} from {low:g} to {high:g}")
+
+
 class Entry(Struct, frozen=True):
     """What one table of the file states."""
 
-    thickness: (
-        Annotated[float, Meta(ge=0.05, le=20.0, description="a number of mm from 0.05 to 20")]
-        | None
-    ) = None
-    copper: (
-        Annotated[float, Meta(ge=1.0, le=1000.0, description="a number of µm from 1 to 1000")]
-        | None
-    ) = None
+    thickness: Annotated[float, _within(THICKNESS, "mm")] | None = None
+    copper: Annotated[float, _within(COPPER, "µm")] | None = None
     board: Words | None = None
     roles: Annotated[dict[str, Words], Meta(description="a table of FILE = ROLE")] | None = None
     customer: Words | None = None

@@ -59,6 +59,11 @@ class Contents:
         """Whether a limit on the whole package is passed."""
         return self.total > MAX_BYTES or self.entries > MAX_FILES
 
+    @property
+    def so_far(self) -> tuple[int, int, int]:
+        """Files read, entries told of, and those only counted."""
+        return len(self.files), len(self.defects), sum(self.untold.values())
+
     def skip(self, name: str, found: str, expected: str, action: str, weight: Weight) -> None:
         """Report an entry that was left out; beyond some hundred they are counted."""
         if len(self.defects) >= MAX_TOLD:

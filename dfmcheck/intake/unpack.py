@@ -202,15 +202,14 @@ def _add_or_open(name: str, data: bytes, contents: Contents, depth: int) -> None
     if not looks_archived(data):
         contents.add(name, data)
     elif depth == 0:
-        before = len(contents.files), len(contents.defects), sum(contents.untold.values())
+        before = contents.so_far
         try:
             _read_archive(data, name, name + "/", contents, depth=1)
         except PackageError as error:
             if contents.full:
                 raise
             contents.skip(name, error.found, error.expected, error.action, Weight.QUERY)
-        after = len(contents.files), len(contents.defects), sum(contents.untold.values())
-        if after == before:
+        if contents.so_far == before:
             contents.skip(
                 name,
                 "it is an archive without a file in it",

@@ -7,6 +7,7 @@ from fastapi.responses import JSONResponse, StreamingResponse
 from fastapi.security import HTTPBearer
 
 from dfmcheck import __version__
+from dfmcheck.ranges import COPPER, THICKNESS
 from dfmcheck.report.json_report import schema
 from dfmcheck.service.folder import DataFolder, is_id
 from dfmcheck.service.guard import Guard
@@ -58,11 +59,11 @@ _FORM = {
                     "shop": {"type": "string", "description": "Name of a shop, see /shops."},
                     "tier": {"type": "string", "description": "The shop's default if left out."},
                     "thickness": {
-                        "type": "number", "minimum": 0.05, "maximum": 20,
+                        "type": "number", "minimum": THICKNESS[0], "maximum": THICKNESS[1],
                         "description": "Board thickness in mm, in place of what the data says.",
                     },
                     "copper": {
-                        "type": "number", "minimum": 1, "maximum": 1000,
+                        "type": "number", "minimum": COPPER[0], "maximum": COPPER[1],
                         "description": "Finished copper in µm, on every layer.",
                     },
                     "board": {

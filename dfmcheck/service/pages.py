@@ -13,6 +13,7 @@ from jinja2 import Environment, PackageLoader, StrictUndefined
 
 from dfmcheck import __version__
 from dfmcheck.judge.finding import Verdict
+from dfmcheck.ranges import COPPER, THICKNESS
 from dfmcheck.report.html.page import MEANING
 from dfmcheck.report.text import CAUTION, SEVERITIES, plural, sentence
 from dfmcheck.service.folder import DataFolder, is_id
@@ -173,6 +174,8 @@ class Pages:
             most_mb=f"{most / MB:g}",
             keep=settings.keep_package,
             hours=f"{settings.retention_h:g}",
+            thickness=[f"{end:g}" for end in THICKNESS],
+            copper=[f"{end:g}" for end in COPPER],
             client=client.name,
         )
 

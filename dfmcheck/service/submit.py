@@ -14,6 +14,7 @@ from fastapi import Request
 from fastapi.concurrency import run_in_threadpool
 
 from dfmcheck.errors import UsageError
+from dfmcheck.ranges import COPPER, THICKNESS
 from dfmcheck.report.text import plain
 from dfmcheck.service.folder import DataFolder
 from dfmcheck.service.keys import new_id
@@ -28,7 +29,7 @@ from dfmcheck.terms import Role
 LOG = logging.getLogger("dfmcheck.service.jobs")
 FIELDS = ("shop", "tier", "thickness", "copper", "board", "role")
 _REPEAT_KEY = re.compile(r"[\x21-\x7e]{1,200}")
-_RANGES = {"thickness": (0.05, 20.0, "mm"), "copper": (1.0, 1000.0, "µm")}
+_RANGES = {"thickness": (*THICKNESS, "mm"), "copper": (*COPPER, "µm")}
 
 
 @dataclass(slots=True)
